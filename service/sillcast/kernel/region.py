@@ -1,0 +1,492 @@
+"""Where a body is detected: regions of its reference positions, inscribed in what the real rays guarantee."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from sillcast.errors import GeometryError
+from sillcast.kernel.clip import Clipped, free_lengths
+from sillcast.kernel.counts import Grid, hit_counts, inside
+from sillcast.kernel.emission import Emission, FloorArea, Rays
+from sillcast.kernel.frame import FloatArray, Floors
+from sillcast.kernel.parts import (
+    FAR_M,
+    Ground,
+    Parts,
+    Window,
+    active_parts,
+    footprint,
+    grounds,
+    reach_y,
+    turned,
+    uprights,
+)
+from sillcast.kernel.pieces import CORNERS, Segments, Upright, covering_pieces, dilated, footprints, sure_pieces
+from sillcast.kernel.plane import Region, contour_region, merged, united
+from sillcast.kernel.solids import Prism, Surroundings, TestBody
+
+__all__ = ["blocked_region", "detection_region", "shadow_culprits"]
+
+BoolArray = npt.NDArray[np.bool_]
+CountArray = npt.NDArray[np.int32]
+
+_FEW_RAYS = 64  # up to here every combination of rays is looked at
+_LEVELS = 64  # groups times hits up to which hits of several groups are added up as rings, else on a grid
+_CELL_M = 0.025  # of that grid
+_CELLS = 1_000_000  # at most
+_SEEK_M = 0.05  # cell with which places are looked for that hits of several groups add
+_SEEK_CELLS = 40_000  # at most
+_BLOCK = 4  # cells along a side that are looked at together
+_LEVEL = Floors()
+
+
+def detection_region(
+    emission: Emission,
+    clipped: Clipped | None,
+    body: TestBody,
+    *,
+    angle_deg: float = 0.0,
+    floors: Floors = _LEVEL,
+    fields: tuple[FloatArray, ...] = (),
+    least_above_m: float = 0.0,
+    window: Window | None = None,
+) -> Region:
+    """Reference positions at which a body is hit by at least `least_hits` of the real rays, inscribed [1]_.
+
+    Parameters
+    ----------
+    emission : Rays or FloorArea
+        What the sensor sends or receives.
+    clipped : Clipped or None
+        Free lengths of the rays; None for an area of the floor.
+    body : TestBody
+        Body, plumb on the floor below its reference point.
+    angle_deg : float
+        Turn of the body about the vertical, counter-clockwise. [deg]
+    floors : Floors
+        Floor of both sides.
+    fields : tuple of (n, 2) arrays
+        Rings; only hit points inside one of them count. None given: all count. [m]
+    least_above_m : float
+        Hits closer than this to the floor do not count. [m]
+    window : tuple of float, optional
+        x0, x1, y0, y1: what lies outside is left out. [m]
+
+    Returns
+    -------
+    region : Region
+        No place inside has fewer hits. It may miss places: at the sides less than half the distance between two rays,
+        round footprints 0.9 % of the radius, spheres see `uprights`; on a slope the part of the height that the
+        floor rises under the body; with fields, places where another ray of the same plane meets the body outside;
+        where hits of several groups have to add up, strips narrower than 50 mm (a 200th of a wide window).
+
+    Raises
+    ------
+    GeometryError
+        If rays come without free lengths, or for a lobe.
+
+    Notes
+    -----
+    A body with upright sides and footprint K, turned, is hit by a ray exactly if its place lies in the Minkowski sum of
+    -K and the projection of the ray's part between floor and the body's top; it is convex. With a spot of radius r the
+    whole spot has to fall on the body: sides and top draw back by r, and the lowest r above the floor do not count.
+
+    References
+    ----------
+    .. [1] Own derivation, see `sure_pieces`; checked against ray-by-ray tests in tests/properties/test_region.py.
+    """
+    if isinstance(emission, FloorArea):
+        return _cropped(_contact_region(emission, body, angle_deg, fields, least_above_m), window)
+    if not isinstance(emission, Rays):
+        raise GeometryError("a lobe detects by its echo: use lobe_region")
+    if clipped is None:
+        raise GeometryError("rays need their free lengths")
+    lengths = np.where(clipped.stops == -1, clipped.lengths, -1.0) if emission.blocks else clipped.lengths
+    area = shapely.union_all([shapely.Polygon(ring) for ring in fields]) if fields else None
+    rule = (angle_deg, least_above_m, area, window)
+    scene = [
+        (active_parts(emission, lengths, upright, ground, rule), upright, ground)
+        for ground in grounds(floors, reach_y(body, angle_deg))
+        for upright in uprights(body)
+    ]
+    found = [_level(parts, upright, emission) for parts, upright, _ in scene]
+    region = _joined([(contours, ground) for contours, (_, _, ground) in zip(found, scene, strict=True)], angle_deg)
+    if _adds_up(emission) and not all(_is_few(parts) for parts, _, _ in scene):
+        surely = partial(
+            hit_counts, emission, clipped, body,
+            angle_deg=angle_deg, floors=floors, fields=fields, least_above_m=least_above_m, certain=True,
+        )  # fmt: skip
+        bounds = window or _bounds(emission, lengths, body)
+        if _needs_grid(emission):
+            return _with_cells(_cropped(region, window), surely, emission.least_hits, bounds)
+        region = _with_sums(
+            region, list(zip(found, scene, strict=True)), surely, (emission.least_hits, angle_deg, bounds)
+        )
+    return _cropped(region, window)
+
+
+def _cropped(region: Region, window: Window | None) -> Region:
+    return region if window is None or region.is_empty else region & Region.box(*window)
+
+
+def _joined(found: Iterable[tuple[list[FloatArray], Ground]], angle_deg: float) -> Region:
+    """Region of contours in the body's axes, each with the ground of its places."""
+    regions = [
+        _of_ground(contour_region([turned(ring, angle_deg) for ring in contours]), ground)
+        for contours, ground in found
+        if contours
+    ]
+    return regions[0] if len(regions) == 1 else Region.union(regions)
+
+
+def _of_ground(region: Region, ground: Ground) -> Region:
+    if ground.is_everywhere:
+        return region
+    return region & Region.box(-FAR_M, FAR_M, ground.from_y_m, ground.to_y_m)
+
+
+# --- counting rules -------------------------------------------------------------------------------------------------
+
+
+def _level(parts: Parts, upright: Upright, rays: Rays) -> list[FloatArray]:
+    """Contours of the places with at least `least_hits` hits in one group, of few rays in all; in the body's axes."""
+    if _adds_up(rays) and _is_few(parts):
+        return _at_least(_ray_sums(parts.layers[0], upright), rays.least_hits)
+    return _of_groups(parts, upright, rays.least_hits)
+
+
+def _adds_up(rays: Rays) -> bool:
+    """True if hits of several groups count together."""
+    return rays.hits_within == "head" and rays.least_hits > 1 and bool(np.any(np.diff(rays.group)))
+
+
+def _is_few(parts: Parts) -> bool:
+    """True if each ray may stand for itself."""
+    few = sum(int(layer.valid.sum()) for layer in parts.layers) <= _FEW_RAYS
+    return few and parts.before is None and len(parts.layers) == 1
+
+
+def _needs_grid(rays: Rays) -> bool:
+    """True if hits of many groups have to be added up: pixel rows, spots."""
+    return len(rays.group) > _FEW_RAYS and _group_count(rays) * rays.least_hits > _LEVELS
+
+
+def _group_count(rays: Rays) -> int:
+    return int(np.count_nonzero(np.diff(rays.group))) + 1
+
+
+def _of_groups(parts: Parts, upright: Upright, hits: int) -> list[FloatArray]:
+    """Contours of the places with at least `hits` hits in one group."""
+    if parts.before is not None:
+        return merged([ring for rings in _each_group(parts, upright, hits, {}).values() for ring in rings])
+    return united([ring for layer in parts.layers for ring in sure_pieces(layer, upright, hits)[0]])
+
+
+def _with_sums(
+    region: Region,
+    scene: Sequence[tuple[list[FloatArray], tuple[Parts, Upright, Ground]]],
+    surely: Callable[[Grid], CountArray],
+    rule: tuple[int, float, Window],
+) -> Region:
+    """Region with what hits of several groups together add, looked for where that is about a cell wide.
+
+    scene: contours of the region and what they were made of; rule: hits, angle of the body [deg], bounds [m].
+    """
+    hits, angle_deg, (x0, x1, y0, y1) = rule
+    cell = max(_SEEK_M, float(np.sqrt((x1 - x0) * (y1 - y0) / _SEEK_CELLS)))
+    grid = Grid.over(x0, x1, y0, y1, cell)
+    gained = (surely(grid) >= hits) & ~inside(region.shape, grid)
+    if not gained.any():
+        return region
+    boxes = _blocks(grid, gained)
+    more = []
+    for contours, (parts, upright, ground) in scene:
+        near = replace(parts, layers=tuple(_near(layer, upright, boxes, angle_deg) for layer in parts.layers))
+        more.append((merged([*contours, *_at_least(_nested(near, upright, hits), hits)]), ground))
+    return _joined(more, angle_deg)
+
+
+def _blocks(grid: Grid, mask: BoolArray) -> tuple[FloatArray, float]:
+    """Centres (n, 2) of the blocks of cells that hold one of the mask, and their half width. [m]"""
+    row, column = np.nonzero(mask)
+    places = np.unique(np.stack([column, row], axis=1) // _BLOCK, axis=0) * _BLOCK + (_BLOCK - 1) / 2.0
+    return np.array([grid.x_m, grid.y_m]) + places * grid.cell_m, _BLOCK * grid.cell_m / 2.0
+
+
+def _near(segments: Segments, upright: Upright, boxes: tuple[FloatArray, float], angle_deg: float) -> Segments:
+    """The parts from which a body in one of the boxes can be hit."""
+    centres, half = boxes
+    reach = upright.half + half * np.sqrt(2.0)
+    low, high = np.minimum(segments.near, segments.far) - reach, np.maximum(segments.near, segments.far) + reach
+    x, y = turned(centres, -angle_deg).T
+    across = (low[:, :1] <= x) & (x <= high[:, :1])
+    held = across & (low[:, 1:] <= y) & (y <= high[:, 1:])
+    return replace(segments, valid=segments.valid & held.any(axis=1))
+
+
+def _nested(parts: Parts, upright: Upright, hits: int) -> list[FloatArray]:
+    """For each group the contours of at least 1, 2 .. `hits` - 1 hits: a place lies in as many as it surely has."""
+    levels: list[FloatArray] = []
+    above: dict[int, list[FloatArray]] = {}
+    for least in range(hits - 1, 0, -1):
+        above = _each_group(parts, upright, least, above)
+        levels += [ring for rings in above.values() for ring in rings]
+    return levels if len(above) > 1 else []
+
+
+def _each_group(
+    parts: Parts, upright: Upright, hits: int, known: dict[int, list[FloatArray]]
+) -> dict[int, list[FloatArray]]:
+    """Contours of the places with at least `hits` hits in each single group, those already known included."""
+    pieces: dict[int, list[FloatArray]] = {}
+    for layer in parts.layers:
+        rings, rays = sure_pieces(layer, upright, hits)
+        for ring, group in zip(rings, layer.group[rays].tolist(), strict=True):
+            pieces.setdefault(group, []).append(ring)
+    early = _too_early(parts, upright)
+    found = {}
+    for group in sorted({*pieces, *known}):
+        base = merged([*united(pieces.get(group, [])), *known.get(group, [])])
+        around = [ring[::-1] for ring in early.get(group, [])]
+        found[group] = merged([*base, *around]) if around else base
+    return found
+
+
+def _too_early(parts: Parts, upright: Upright) -> dict[int, list[FloatArray]]:
+    """Contours of the places where some ray of a group meets the body before the hit would count."""
+    if parts.before is None:
+        return {}
+    covers, rays = covering_pieces(parts.before, upright)
+    early: dict[int, list[FloatArray]] = {}
+    for ring, group in zip(covers, parts.before.group[rays].tolist(), strict=True):
+        early.setdefault(group, []).append(ring)
+    return {group: united(rings) for group, rings in early.items()}
+
+
+def _ray_sums(segments: Segments, upright: Upright) -> list[FloatArray]:
+    """One ring per ray: exactly the places where it hits."""
+    half = upright.half - segments.spot_m[:, None]
+    fits = segments.valid & (half >= 0.0).all(axis=1)
+    near, far, half = segments.near[fits], segments.far[fits], half[fits]
+    shapes = footprints(np.zeros_like(half), half, CORNERS if upright.is_round else 0)
+    return list(dilated(np.stack([near, far, far, near], axis=1), shapes))
+
+
+def _at_least(rings: Sequence[FloatArray], hits: int) -> list[FloatArray]:
+    """Contours of the places that at least `hits` of the rings hold."""
+    if len(rings) < hits:
+        return []
+    far = FAR_M
+    around = np.array([[-far, -far], [-far, far], [far, far], [far, -far]])  # clockwise
+    return merged([*rings, *([around] * (hits - 1))])
+
+
+def _bounds(rays: Rays, lengths: FloatArray, body: TestBody) -> Window:
+    """Rectangle that holds every place where a ray can hit the body. [m]"""
+    ends = rays.origins[:, :2] + np.maximum(lengths, 0.0)[:, None] * rays.directions[:, :2]
+    both = np.concatenate([rays.origins[:, :2], ends])
+    (x0, y0), (x1, y1) = both.min(axis=0), both.max(axis=0)
+    reach = float(np.hypot(body.width_m, body.depth_m)) / 2.0
+    return float(x0) - reach, float(x1) + reach, float(y0) - reach, float(y1) + reach
+
+
+def _with_cells(region: Region, surely: Callable[[Grid], CountArray], hits: int, window: Window) -> Region:
+    """Region with the cells in which all groups together surely give enough hits, where that adds a cell's width."""
+    x0, x1, y0, y1 = window
+    cell = max(_CELL_M, float(np.sqrt((x1 - x0) * (y1 - y0) / _CELLS)))
+    grid = Grid.over(x0, x1, y0, y1, cell)
+    cells = contour_region(merged(_cell_rings(grid, surely(grid) >= hits)))
+    wide = (cells - region).opened(0.51 * cell)
+    return region if wide.is_empty else region | (cells & wide.grown(cell))
+
+
+def _cell_rings(grid: Grid, mask: BoolArray) -> list[FloatArray]:
+    """Rectangles of the runs of a mask; equal runs of rows that follow each other in one."""
+    edges = np.diff(mask.astype(np.int8), axis=1, prepend=0, append=0)
+    row, start = np.nonzero(edges == 1)
+    stop = np.nonzero(edges == -1)[1]
+    order = np.lexsort((row, stop, start))
+    row, start, stop = row[order], start[order], stop[order]
+    follows = (np.diff(row) == 1) & (np.diff(start) == 0) & (np.diff(stop) == 0)
+    first = np.flatnonzero(np.concatenate([[True], ~follows])) if len(row) else row
+    last = np.concatenate([first[1:], [len(row)]]) - 1 if len(row) else row
+    x0, x1 = (grid.x_m + (edge[first] - 0.5) * grid.cell_m for edge in (start, stop))
+    y0, y1 = (grid.y_m + (at - 0.5) * grid.cell_m for at in (row[first], row[last] + 1.0))
+    corners = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+    return list(np.stack([np.stack(corner, axis=1) for corner in corners], axis=1))
+
+
+# --- floor areas and blocked places ---------------------------------------------------------------------------------
+
+
+def _contact_region(
+    area: FloorArea, body: TestBody, angle_deg: float, fields: tuple[FloatArray, ...], least_above_m: float
+) -> Region:
+    """Places where the footprint, shrunk by the least overlap, meets the area inside the fields."""
+    half = np.array([body.width_m, body.depth_m]) / 2.0 - area.least_overlap_m
+    if (half < 0.0).any() or least_above_m > area.height_m:
+        return Region()
+    shape = footprint(Upright(half, body.shape != "box", 0.0, body.height_m))
+    acting = Region.ring(area.ring)
+    if fields:
+        acting = acting & Region.union([Region.ring(ring) for ring in fields])
+    rings = shapely.get_rings(shapely.get_parts(shapely.orient_polygons(acting.shape)))
+    return _grown([shapely.get_coordinates(ring)[:-1] for ring in rings], shape, angle_deg)
+
+
+def _grown(rings: list[FloatArray], shape: FloatArray, angle_deg: float) -> Region:
+    """Minkowski sum of what rings hold (holes clockwise) and a point-symmetric convex footprint.
+
+    It is the inside and the sums of the edges, because a footprint that holds its own centre and meets the inside has
+    its centre there or meets the border.
+    """
+    if not rings:
+        return Region()
+    own = [turned(ring, -angle_deg) for ring in rings]
+    begins, ends = np.concatenate(own), np.concatenate([np.roll(ring, -1, axis=0) for ring in own])
+    quads = np.stack([begins, ends, ends, begins], axis=1)
+    edges = united(list(dilated(quads, np.broadcast_to(shape, (len(quads), *shape.shape)))))
+    return contour_region([turned(ring, angle_deg) for ring in merged([*edges, *own])])
+
+
+def blocked_region(
+    around: Surroundings, body: TestBody, *, angle_deg: float = 0.0, window: Window | None = None
+) -> Region:
+    """Reference positions at which the body cannot stand because it would cut into a prism.
+
+    Touching does not block; a round footprint is inscribed, so that no free place is called blocked.
+
+    Parameters
+    ----------
+    around : Surroundings
+        Floor and prisms.
+    body : TestBody
+        Body, plumb on the floor below its reference point.
+    angle_deg : float
+        Turn of the body about the vertical, counter-clockwise. [deg]
+    window : tuple of float, optional
+        x0, x1, y0, y1: what lies outside is left out. [m]
+
+    Returns
+    -------
+    region : Region
+        Places where the body cannot stand.
+    """
+    prisms = [prism for prism in around.prisms if window is None or _is_near(prism.ring, window, body)]
+    found = []
+    for ground in grounds(around.floors, 0.0):
+        for upright in uprights(body):
+            found += _blocked_on(prisms, upright, ground, angle_deg)
+    return _cropped(found[0] if len(found) == 1 else Region.union(found), window)
+
+
+def _is_near(ring: FloatArray, window: Window, body: TestBody) -> bool:
+    """True if a body in the window may reach the ring."""
+    (x0, y0), (x1, y1), reach = ring.min(axis=0), ring.max(axis=0), float(np.hypot(body.width_m, body.depth_m)) / 2.0
+    across = x1 >= window[0] - reach and x0 <= window[1] + reach
+    return bool(across and y1 >= window[2] - reach and y0 <= window[3] + reach)
+
+
+def _blocked_on(prisms: list[Prism], upright: Upright, ground: Ground, angle_deg: float) -> list[Region]:
+    """Places on one ground where an upright part of the body would cut into a prism.
+
+    A prism is in the way where the ground is above base - high and below top - low.
+    """
+    shape, whole, found = footprint(upright), [], []
+    for prism in prisms:
+        y0, y1 = _heights_between(ground, prism.base_m - upright.high_m, prism.top_m - upright.low_m)
+        if y1 - y0 > FAR_M:
+            whole.append(prism.ring)
+        elif y0 < y1:
+            found.append(_grown([prism.ring], shape, angle_deg) & Region.box(-FAR_M, FAR_M, y0, y1))
+    return [*found, _grown(whole, shape, angle_deg)] if whole else found
+
+
+def _heights_between(ground: Ground, low_m: float, high_m: float) -> tuple[float, float]:
+    """Range of y of a ground in which its height, level - fall y, is above one and below another height."""
+    if ground.fall == 0.0:
+        return (ground.from_y_m, ground.to_y_m) if low_m < ground.level_m < high_m else (0.0, 0.0)
+    ends = sorted([(ground.level_m - low_m) / ground.fall, (ground.level_m - high_m) / ground.fall])
+    return max(ground.from_y_m, ends[0]), min(ground.to_y_m, ends[1])
+
+
+# --- causes ---------------------------------------------------------------------------------------------------------
+
+
+def shadow_culprits(
+    rays: Rays,
+    clipped: Clipped,
+    around: Surroundings,
+    body: TestBody,
+    lost: Region,
+    *,
+    angle_deg: float = 0.0,
+    fields: tuple[FloatArray, ...] = (),
+    least_above_m: float = 0.0,
+) -> list[tuple[str, float]]:
+    """Area of a lost region that would be won without each single prism, and with a longer range.
+
+    Parameters
+    ----------
+    rays : Rays
+        Rays of one sensor.
+    clipped : Clipped
+        Their free lengths in these surroundings.
+    around : Surroundings
+        Floor and prisms.
+    body : TestBody
+        Body that is not detected there.
+    lost : Region
+        Where it is missing.
+    angle_deg : float
+        Turn of the body about the vertical, counter-clockwise. [deg]
+    fields : tuple of (n, 2) arrays
+        As for `detection_region`. [m]
+    least_above_m : float
+        As for `detection_region`. [m]
+
+    Returns
+    -------
+    culprits : list of (str, float)
+        Name of the prism, or `range`, and the area it takes [m2], greatest first; those that take nothing are left
+        out. Two prisms of which each alone still hides a place share no area: both are left out there.
+    """
+    if lost.is_empty:
+        return []
+
+    def won(rays: Rays, clipped: Clipped) -> float:
+        region = detection_region(
+            rays, clipped, body, angle_deg=angle_deg, floors=around.floors, fields=fields, least_above_m=least_above_m
+        )
+        return (region & lost).area
+
+    has = won(rays, clipped)
+    names = dict.fromkeys(around.prisms[i].name for i in np.unique(clipped.stops).tolist() if i >= 0)
+    gains = [(name, won(rays, _without(rays, clipped, around, name)) - has) for name in names]
+    if (clipped.stops == -1).any() and not rays.blocks:
+        longer = replace(rays, range_m=np.full_like(rays.range_m, FAR_M))
+        gains.append(("range", won(longer, free_lengths(longer, around)) - has))
+    return sorted([gain for gain in gains if gain[1] > 1e-6], key=lambda gain: -gain[1])
+
+
+def _without(rays: Rays, clipped: Clipped, around: Surroundings, name: str) -> Clipped:
+    """Free lengths without the prisms of one name: only the rays that they stop are cast anew."""
+    gone = np.array([prism.name == name for prism in around.prisms])
+    stopped = np.flatnonzero((clipped.stops >= 0) & gone[np.maximum(clipped.stops, 0)])
+    some = replace(
+        rays,
+        origins=rays.origins[stopped],
+        directions=rays.directions[stopped],
+        range_m=rays.range_m[stopped],
+        group=rays.group[stopped],
+    )
+    again = free_lengths(some, around.without(name))
+    lengths, stops = clipped.lengths.copy(), clipped.stops.copy()
+    lengths[stopped], stops[stopped] = again.lengths, again.stops
+    return Clipped(lengths, stops)
