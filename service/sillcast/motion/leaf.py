@@ -1,0 +1,342 @@
+"""Where the leaf is at a state, what passes beside and under it, what it sweeps; the fixed parts of the door."""
+
+from dataclasses import dataclass, replace
+from math import acos, asin, atan2, cos, hypot, pi, radians, sin
+from typing import Literal
+
+import numpy as np
+
+from sillcast.contract import Door, Folding, Sliding, Swing, VerticalLift
+from sillcast.kernel import Prism
+from sillcast.kernel.frame import FloatArray
+
+__all__ = [
+    "Panel",
+    "clear_height_m",
+    "clear_width_m",
+    "door_prisms",
+    "leaf_count",
+    "leaf_panels",
+    "leaf_prisms",
+    "leaf_width_m",
+    "required_state",
+    "sweep_depth_m",
+    "swept_area_m2",
+    "travel_m",
+]
+
+WALL_WIDTH_M = 30.0
+WALL_TOP_M = 20.0
+_LEAST_SLAB_M = 1e-6
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Turning or folding panel in plan: its two ends, in metres, and the leaf it belongs to."""
+
+    leaf: Literal["left", "right"]
+    hinge: tuple[float, float]
+    edge: tuple[float, float]
+
+
+def leaf_count(door: Door) -> int:
+    """Number of leaves that move: a folding door's pairs count as one leaf each. [1]"""
+    motion = door.motion
+    if isinstance(motion, VerticalLift):
+        return 1
+    return motion.panels // 2 if isinstance(motion, Folding) else motion.leaves
+
+
+def leaf_width_m(door: Door) -> float:
+    """Share of the opening's width that one leaf closes. [m]"""
+    return door.opening.width_m / leaf_count(door)
+
+
+def travel_m(door: Door) -> float:
+    """Way of the leading edge from closed to open [1]_.
+
+    Lift: the opening's height. Sliding: the leaf's width. Swing: the arc of the outer edge, width times angle. Folding:
+    the leading edge's way along the opening, 2 p (1 - cos angle) with panels of width p.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+
+    Returns
+    -------
+    way_m : float
+        Above 0. [m]
+
+    References
+    ----------
+    .. [1] Plane geometry; tests/published/test_motion.py.
+    """
+    motion, width = door.motion, leaf_width_m(door)
+    if isinstance(motion, VerticalLift):
+        return door.opening.height_m
+    if isinstance(motion, Sliding):
+        return width
+    angle = radians(motion.angle_deg)
+    return width * angle if isinstance(motion, Swing) else width * (1.0 - cos(angle))
+
+
+def _angle(motion: Swing | Folding, state: float) -> float:
+    """Angle of the panel against the leaf plane, in radians; folding goes by the leading edge's way."""
+    full = radians(motion.angle_deg)
+    return state * full if isinstance(motion, Swing) else acos(1.0 - state * (1.0 - cos(full)))
+
+
+def clear_height_m(door: Door, state: float) -> float:
+    """Height that is free under the leaf at a state, within the opening. [m]"""
+    height = door.opening.height_m
+    return height * min(max(state, 0.0), 1.0) if isinstance(door.motion, VerticalLift) else height
+
+
+def clear_width_m(door: Door, state: float) -> float:
+    """Width that is free beside the leaf at a state, square to the leaf plane [1]_.
+
+    Swing leaf of width W and thickness t at angle A: it takes W cos A (none past 90 deg) + t/2 sin A of the opening.
+    Folded pair of panels p: 2 p cos A + t sin A, as two panels stand side by side at the jamb.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+    state : float
+        Share of travel. [1]
+
+    Returns
+    -------
+    width_m : float
+        From 0 to the opening's width. [m]
+
+    References
+    ----------
+    .. [1] Plane geometry; tests/published/test_motion.py.
+    """
+    width, motion = door.opening.width_m, door.motion
+    state = min(max(state, 0.0), 1.0)
+    if isinstance(motion, VerticalLift):
+        return width
+    if isinstance(motion, Sliding):
+        return width * state
+    angle, half = _angle(motion, state), _edge_half(door)
+    taken = leaf_width_m(door) * max(cos(angle), 0.0) + half * sin(angle)
+    return min(max(width - leaf_count(door) * taken, 0.0), width)
+
+
+def _edge_half(door: Door) -> float:
+    """Part of the leaf's thickness that stands in the opening when it is open. [m]"""
+    return door.leaf.thickness_m * (1.0 if isinstance(door.motion, Folding) else 0.5)
+
+
+def required_state(door: Door, clear_height: float, clear_width: float) -> float | None:
+    """Least state at which this height and width are free; None if the open door is too small.
+
+    Closed form: W cos A + h sin A = R cos(A - atan(h/W)), R = sqrt(W^2 + h^2), solved for the angle.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+    clear_height, clear_width : float
+        What must be free. [m]
+
+    Returns
+    -------
+    state : float or None
+        Share of travel, or None. [1]
+    """
+    motion = door.motion
+    if clear_height > clear_height_m(door, 1.0) + 1e-9 or clear_width > clear_width_m(door, 1.0) + 1e-9:
+        return None
+    if isinstance(motion, VerticalLift):
+        return clear_height / door.opening.height_m
+    if isinstance(motion, Sliding):
+        return clear_width / door.opening.width_m
+    w, h = leaf_width_m(door), _edge_half(door)
+    may_take = (door.opening.width_m - clear_width) / leaf_count(door)
+    if may_take >= hypot(w, h):
+        return 0.0
+    # Past 90 deg only the thickness, seen askew, still stands in the opening.
+    past = pi - asin(min(may_take / h, 1.0)) if may_take < h else 0.0
+    angle = past or atan2(h, w) + acos(may_take / hypot(w, h))
+    full = radians(motion.angle_deg)
+    state = angle / full if isinstance(motion, Swing) else (1.0 - cos(angle)) / (1.0 - cos(full))
+    return min(max(state, 0.0), 1.0)
+
+
+def swept_area_m2(door: Door) -> float:
+    """Floor area that the leaves sweep between closed and open [1]_.
+
+    Lift: width times thickness. Sliding: travel times thickness, per leaf. Swing: W^2 A/2 per leaf, thickness left out.
+    Folding to 90 deg: the fold runs on a quarter circle and the leading panel's envelope is an astroid; the area is
+    5 pi/16 p^2 per pair. A smaller fold angle is integrated along its envelope.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+
+    Returns
+    -------
+    area_m2 : float
+        Swept area in plan. [m2]
+
+    References
+    ----------
+    .. [1] Own derivation: integral of the circle to x = p/sqrt(2) and of x^(2/3) + y^(2/3) = (2p)^(2/3) beyond; proven
+       by tests/published/test_motion.py against a raster of the swept panels.
+    """
+    motion, width, thickness = door.motion, leaf_width_m(door), door.leaf.thickness_m
+    if isinstance(motion, VerticalLift):
+        return width * thickness
+    if isinstance(motion, Sliding):
+        return leaf_count(door) * width * thickness
+    full = radians(motion.angle_deg)
+    if isinstance(motion, Swing):
+        return leaf_count(door) * 0.5 * width * width * full
+    x = np.linspace(0.0, 2.0, 4001)
+    return leaf_count(door) * (width / 2.0) ** 2 * float(np.trapezoid(_fold_height(x, full), x))
+
+
+def _fold_height(x: FloatArray, full: float) -> FloatArray:
+    """Greatest y of two panels of length 1 over x (0 to 2) while they fold from 0 to the full angle, in radians."""
+    on_circle = x <= np.sqrt(0.5)
+    best = np.arccos(np.where(on_circle, x, np.cbrt(x / 2.0)))
+    astroid = np.clip(2.0 ** (2.0 / 3.0) - np.cbrt(x) ** 2, 0.0, None) ** 1.5
+    free = np.where(on_circle, np.sqrt(np.clip(1.0 - x * x, 0.0, None)), astroid)
+    last = np.minimum(x, np.clip(2.0 * np.cos(full) - x, 0.0, None)) * np.tan(full)
+    return np.where(best <= full, free, last)
+
+
+def leaf_panels(door: Door, state: float) -> tuple[Panel, ...]:
+    """Panels of a swing or folding door in plan at a state [1], from the hinge outwards; empty for the others."""
+    motion = door.motion
+    if not isinstance(motion, Swing | Folding):
+        return ()
+    angle, width = _angle(motion, state), leaf_width_m(door)
+    out = 1.0 if motion.opens_towards == "far" else -1.0
+    single: Literal["left", "right"] = motion.hinge if isinstance(motion, Swing) else motion.folds_to
+    found: list[Panel] = []
+    leaves: tuple[Literal["left", "right"], ...] = ("left", "right") if leaf_count(door) == 2 else (single,)
+    for leaf in leaves:
+        inwards = 1.0 if leaf == "left" else -1.0
+        jamb = (-inwards * door.opening.width_m / 2.0, 0.0)
+        if isinstance(motion, Swing):
+            edge = (jamb[0] + inwards * width * cos(angle), out * width * sin(angle))
+            found.append(Panel(leaf, jamb, edge))
+        else:
+            p = width / 2.0
+            fold = (jamb[0] + inwards * p * cos(angle), out * p * sin(angle))
+            lead = (jamb[0] + inwards * width * cos(angle), 0.0)
+            found += [Panel(leaf, jamb, fold), Panel(leaf, fold, lead)]
+    return tuple(found)
+
+
+def sweep_depth_m(door: Door, side: str) -> float:
+    """How far a swing or folding leaf comes out from the leaf plane on a side, half its thickness not reckoned. [m]"""
+    motion = door.motion
+    if not isinstance(motion, Swing | Folding) or motion.opens_towards != side:
+        return 0.0
+    reach = leaf_width_m(door) * (1.0 if isinstance(motion, Swing) else 0.5)
+    return reach * sin(min(radians(motion.angle_deg), pi / 2.0))
+
+
+def _slab(panel: Panel, thickness: float, top: float, number: int) -> Prism:
+    (x0, y0), (x1, y1) = panel.hinge, panel.edge
+    length = hypot(x1 - x0, y1 - y0)
+    nx, ny = -(y1 - y0) / length * thickness / 2.0, (x1 - x0) / length * thickness / 2.0
+    ring = np.array([[x0 - nx, y0 - ny], [x1 - nx, y1 - ny], [x1 + nx, y1 + ny], [x0 + nx, y0 + ny]])
+    return Prism(f"{panel.leaf} leaf {number}", ring, 0.0, top, "leaf")
+
+
+def _lifted(door: Door, state: float) -> list[Prism]:
+    """Upright part of a lifting leaf, and the part that lies level above."""
+    height, leaf = door.opening.height_m, door.leaf
+    half_width, half = door.opening.width_m / 2.0 + leaf.overlap_m, leaf.thickness_m / 2.0
+    low, high = state * height, state * height + height
+    turn = {"coil_above": height, "vertical": high}.get(leaf.stows, height + leaf.lift_m)
+    found = []
+    if min(high, turn) - low > _LEAST_SLAB_M:
+        found.append(Prism.box("leaf", -half_width, half_width, -half, half, low, min(high, turn), "leaf"))
+    level = high - max(turn, low)
+    if leaf.stows != "coil_above" and level > _LEAST_SLAB_M:
+        y0, y1 = (-half, level) if leaf.stows_to == "far" else (-level, half)
+        found.append(Prism.box("level leaf", -half_width, half_width, y0, y1, turn - half, turn + half, "leaf"))
+    return found
+
+
+def _slid(door: Door, motion: Sliding, state: float) -> list[Prism]:
+    """Sliding panels: the leading one does the whole way, each one behind it its share less."""
+    width, half, n = leaf_width_m(door), door.leaf.thickness_m / 2.0, motion.panels
+    edge, piece = door.opening.width_m / 2.0, leaf_width_m(door) / motion.panels
+    sides = (-1.0, 1.0) if motion.leaves == 2 else ((-1.0,) if motion.opens_to == "left" else (1.0,))
+    found = []
+    for side in sides:
+        for k in range(n):
+            lead = edge - width + k * piece + state * (width - k * piece)
+            tail = lead + piece + (door.leaf.overlap_m if k == n - 1 else 0.0)
+            x0, x1 = sorted((side * lead, side * tail))
+            name = f"{'left' if side < 0 else 'right'} leaf {k + 1}"
+            found.append(Prism.box(name, x0, x1, -half, half, 0.0, door.opening.height_m, "leaf"))
+    return found
+
+
+def leaf_prisms(door: Door, state: float) -> tuple[Prism, ...]:
+    """The leaf as an obstacle at a state.
+
+    Parameters
+    ----------
+    door : Door
+        The door. Its leaf's middle plane is y = 0, also for telescopic panels.
+    state : float
+        Share of travel, 0 closed, 1 open. [1]
+
+    Returns
+    -------
+    prisms : tuple of Prism
+        Upright prisms with `part` "leaf", `clear` for a see-through leaf; none for what is coiled up. [m]
+    """
+    motion = door.motion
+    if isinstance(motion, VerticalLift):
+        found = _lifted(door, state)
+    elif isinstance(motion, Sliding):
+        found = _slid(door, motion, state)
+    else:
+        top, thickness = door.opening.height_m, door.leaf.thickness_m
+        found = [_slab(p, thickness, top, i + 1) for i, p in enumerate(leaf_panels(door, state))]
+    return tuple(replace(prism, clear=True) for prism in found) if door.leaf.see_through else tuple(found)
+
+
+def door_prisms(door: Door) -> tuple[Prism, ...]:
+    """Walls, lintel, guides and header as obstacles.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+
+    Returns
+    -------
+    prisms : tuple of Prism
+        `left wall`, `right wall` (30 m wide, 20 m high or 5 m above the opening), `lintel`, and the guides and header
+        where they are described. [m]
+    """
+    half, height = door.opening.width_m / 2.0, door.opening.height_m
+    near, far, top = door.wall.near_face_y_m, door.wall.far_face_y_m, max(WALL_TOP_M, height + 5.0)
+    found = [
+        Prism.box("left wall", -half - WALL_WIDTH_M, -half, near, far, -3.0, top, "wall"),
+        Prism.box("right wall", half, half + WALL_WIDTH_M, near, far, -3.0, top, "wall"),
+        Prism.box("lintel", -half, half, near, far, height, top, "lintel"),
+    ]
+    if (guides := door.guides) is not None:
+        y0, y1, width = guides.from_y_m, guides.to_y_m, guides.width_m
+        found.append(Prism.box("left guide", -half - width, -half, y0, y1, 0.0, height, "guide"))
+        found.append(Prism.box("right guide", half, half + width, y0, y1, 0.0, height, "guide"))
+    if (header := door.header) is not None:
+        x = half + header.beyond_jamb_m
+        y0, y1, over = header.from_y_m, header.to_y_m, height + header.height_m
+        found.append(Prism.box("header", -x, x, y0, y1, height, over, "header"))
+    return tuple(found)

@@ -1,0 +1,49 @@
+"""Things that ride on the leaf: they keep their place on the panel."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from sillcast.contract import Door
+from sillcast.motion import leaf_panels
+from sillcast.motion.carriage import carriage
+
+
+def door(**motion):
+    phases = {"opening": {"time_s": 3.0}, "closing": {"time_s": 4.0}}
+    return msgspec.convert({"opening": {"width_m": 2.0, "height_m": 2.4}, "motion": {**phases, **motion}}, Door)
+
+
+def test_on_a_lift_it_goes_up():
+    moved = carriage(door(kind="vertical_lift"), 0.25, 0.3).moved(np.array([[0.3, -0.05, 0.0]]))
+    np.testing.assert_allclose(moved, [[0.3, -0.05, 0.6]])
+
+
+@pytest.mark.parametrize(
+    ("opens", "x", "expected"), [("left", 0.5, -0.5), ("right", -0.5, 0.5), ("both", -0.5, -1.0), ("both", 0.5, 1.0)]
+)
+def test_on_a_sliding_leaf_it_goes_along(opens, x, expected):
+    leaves = 2 if opens == "both" else 1
+    moved = carriage(door(kind="sliding", opens_to=opens, leaves=leaves), 0.5, x).moved(np.array([[x, 0.0, 1.0]]))
+    np.testing.assert_allclose(moved, [[expected, 0.0, 1.0]], atol=1e-12)  # rounding of one product
+
+
+@pytest.mark.parametrize("motion", [
+    {"kind": "swing", "hinge": "left", "opens_towards": "near"},
+    {"kind": "swing", "hinge": "right", "opens_towards": "far"},
+    {"kind": "folding", "panels": 2, "folds_to": "left", "opens_towards": "near"},
+])  # fmt: skip
+@pytest.mark.parametrize("state", [0.3, 1.0])
+def test_on_a_turning_panel_both_ends_go_where_the_panel_has_them(motion, state):
+    it = door(**motion)
+    for closed, now in zip(leaf_panels(it, 0.0), leaf_panels(it, state), strict=True):
+        middle = (closed.hinge[0] + closed.edge[0]) / 2
+        ends = np.array([[*closed.hinge, 1.0], [*closed.edge, 1.0]])
+        expected = np.array([[*now.hinge, 1.0], [*now.edge, 1.0]])
+        np.testing.assert_allclose(carriage(it, state, middle).moved(ends), expected, atol=1e-12)
+
+
+def test_directions_turn_with_the_panel():
+    it = door(kind="swing", hinge="left", opens_towards="far", angle_deg=90.0)
+    out = carriage(it, 1.0, 0.0).turned(np.array([[0.0, -1.0, 0.0]]))
+    np.testing.assert_allclose(out, [[1.0, 0.0, 0.0]], atol=1e-12)  # a quarter turn, to the last place
