@@ -1,0 +1,249 @@
+"""What the door says about its sensors: heads in the leaf's way, beams the leaf crosses, muting, stated levels."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+
+from sillcast import motion
+from sillcast.contract import Muting
+from sillcast.errors import Fault, UncomputableError
+from sillcast.kernel import Prism
+from sillcast.needs.limits import level_shortfall
+from sillcast.needs.zones import Ask
+
+__all__ = ["Beam", "SensorFacts", "check_sensors"]
+
+Point = tuple[float, float, float]
+Beam = tuple[Point, Point]
+_STATES = tuple(k / 100.0 for k in range(101))
+_LEAST_GAP_M = {"rigid": 0.05, "flexible": 0.15}  # common practice: room for a housing; a flexible leaf bulges
+_WIDER = 0.1  # muting a tenth of the travel longer than the leaf needs is remarked
+
+
+@dataclass(frozen=True)
+class SensorFacts:
+    """What must be known of a sensor to check it against the door.
+
+    Attributes
+    ----------
+    name, pointer : str
+        Name, and JSON pointer in the request.
+    purposes : tuple of str
+        `activation`, `protection`.
+    position : tuple of float
+        Place in the door frame. [m]
+    carrier : str
+        `building` or `leaf`.
+    beams : tuple of Beam
+        Ends of the beams that count when blocked; empty for all other sensors. [m]
+    response_s : float
+        Response, filters included. [s]
+    performance_level, category : str or None
+        As stated for the device, in ISO 13849-1 terms.
+    """
+
+    name: str
+    pointer: str
+    purposes: tuple[str, ...]
+    position: Point
+    carrier: str = "building"
+    beams: tuple[Beam, ...] = ()
+    response_s: float = 0.0
+    performance_level: str | None = None
+    category: str | None = None
+
+
+def check_sensors(ask: Ask, sensors: Sequence[SensorFacts]) -> None:
+    """Write the remarks on sensors, in the order of the request, into the ledger.
+
+    Raises
+    ------
+    UncomputableError
+        If muting names a sensor that is not there.
+    """
+    known = [sensor.name for sensor in sensors]
+    faults = [
+        Fault(f"/door/muting/{i}/sensor", "unknown_sensor", "no sensor of this name", ", ".join(known), m.sensor)
+        for i, m in enumerate(ask.door.muting)
+        if m.sensor not in known
+    ]
+    if faults:
+        raise UncomputableError(faults)
+    path = [(state, motion.leaf_prisms(ask.door, state)) for state in _STATES]
+    for sensor in sensors:
+        _head(ask, sensor, path)
+        _beams(ask, sensor, path)
+        _beam_rules(ask, sensor)
+        if "protection" in sensor.purposes:
+            level_shortfall(ask, sensor.name, sensor.pointer, sensor.performance_level, sensor.category)
+    _all_muted(ask, [sensor for sensor in sensors if "protection" in sensor.purposes])
+    if "reversal_initiated_s" in ask.rule and not any("protection" in s.purposes for s in sensors):
+        held = ask.door.control.kind == "hold_to_run"
+        if not held:
+            ask.remark("no_second_means", "/sensors")
+
+
+Path = list[tuple[float, tuple[Prism, ...]]]
+
+
+def gap_to(prism: Prism, point: Point) -> float:
+    """Distance of a point from a convex prism, 0 on its faces and -1 inside. [m]"""
+    x, y, z = point
+    above = max(prism.base_m - z, z - prism.top_m)
+    ring = [(float(a), float(b)) for a, b in prism.ring]
+    beside, inside = float("inf"), True
+    for (x0, y0), (x1, y1) in zip(ring, [*ring[1:], ring[0]], strict=True):
+        dx, dy = x1 - x0, y1 - y0
+        if dx * (y - y0) - dy * (x - x0) <= 1e-9:
+            inside = False
+        along = min(max(((x - x0) * dx + (y - y0) * dy) / (dx * dx + dy * dy), 0.0), 1.0)
+        beside = min(beside, hypot(x - x0 - along * dx, y - y0 - along * dy))
+    if inside:
+        return -1.0 if above < -1e-9 else max(above, 0.0)
+    return hypot(beside, max(above, 0.0))
+
+
+def meets(prism: Prism, start: Point, end: Point) -> bool:
+    """True if a straight beam passes through the inside of a convex prism.
+
+    Parameters
+    ----------
+    prism : Prism
+        Convex, counter-clockwise. [m]
+    start, end : tuple of float
+        Ends of the beam. [m]
+
+    Returns
+    -------
+    meets : bool
+        False if the beam only touches it. [1]
+    """
+    enter, leave = 0.0, 1.0
+    (x0, y0, z0), (dx, dy, dz) = start, (end[0] - start[0], end[1] - start[1], end[2] - start[2])
+    ring = [(float(a), float(b)) for a, b in prism.ring]
+    planes = [(y1 - y0_, x0_ - x1, x0_, y0_) for (x0_, y0_), (x1, y1) in zip(ring, [*ring[1:], ring[0]], strict=True)]
+    cuts = [(nx * dx + ny * dy, nx * (x0 - px) + ny * (y0 - py)) for nx, ny, px, py in planes]
+    cuts += [(dz, z0 - prism.top_m), (-dz, prism.base_m - z0)]
+    for slope, offset in cuts:  # inside where offset + t * slope < 0
+        if abs(slope) < 1e-12:
+            if offset >= -1e-9:
+                return False
+        elif slope > 0.0:
+            leave = min(leave, -offset / slope)
+        else:
+            enter = max(enter, -offset / slope)
+    return leave - enter > 1e-9
+
+
+def _head(ask: Ask, sensor: SensorFacts, path: Path) -> None:
+    """A head in the leaf's way, beside it, or inside a part; what rides on the leaf moves with it."""
+    if sensor.carrier == "leaf":
+        return
+    if not sensor.beams:  # ends of beams are built into guides
+        parts = [p for p in motion.door_prisms(ask.door) if p.part in ("guide", "header")]
+        for part in parts:
+            if gap_to(part, sensor.position) < 0.0:
+                ask.remark("head_in_part", sensor.pointer, sensor=sensor.name, part=part.name)
+    gaps = [(min((gap_to(p, sensor.position) for p in prisms), default=float("inf")), s) for s, prisms in path]
+    (gap, state), least = min(gaps), _LEAST_GAP_M[ask.door.leaf.body]
+    if gap < 0.0:
+        ask.remark("head_in_leaf_path", sensor.pointer, sensor=sensor.name, state=state)
+    elif gap < least and not sensor.beams and sensor.position[2] > 0.0:
+        ask.remark("head_near_leaf_path", sensor.pointer, sensor=sensor.name, gap_m=gap, state=state, least_m=least)
+
+
+def _crossed(sensor: SensorFacts, path: Path) -> list[float]:
+    return [s for s, prisms in path if any(meets(p, a, b) for p in prisms for a, b in sensor.beams)]
+
+
+def _fixed(ask: Ask, sensor: SensorFacts) -> str | None:
+    """Fixed part of the door that every one of a sensor's beams passes through, or None."""
+    for part in motion.door_prisms(ask.door):
+        if part.part != "guide" and all(meets(part, a, b) for a, b in sensor.beams):
+            return part.name
+    return None
+
+
+def _beams(ask: Ask, sensor: SensorFacts, path: Path) -> None:
+    mutings = [(i, m) for i, m in enumerate(ask.door.muting) if m.sensor == sensor.name]
+    if not sensor.beams or sensor.carrier == "leaf":
+        return
+    crossed = _crossed(sensor, path)
+    if (part := _fixed(ask, sensor)) is not None or len(crossed) == len(path):
+        ask.remark("beam_blocked_for_good", sensor.pointer, sensor=sensor.name, part=part or "the leaf")
+        return
+    if crossed and crossed[-1] >= ask.door.motion.partial_opening - 1e-9:
+        ask.remark("beam_blocked_open", sensor.pointer, sensor=sensor.name)
+        return
+    if not crossed:
+        for i, m in mutings:
+            low, high = sorted((m.from_state, m.to_state))
+            ask.remark(
+                "muting_without_need", f"/door/muting/{i}", sensor=sensor.name, during=m.during, from_state=low,
+                to_state=high,
+            )  # fmt: skip
+        return
+    # A protection signal stops closing only; an activation signal would open the door again whenever it comes.
+    phases = ("closing", "opening") if "activation" in sensor.purposes else ("closing",)
+    for during in phases:
+        _muted_there(ask, sensor, during, crossed, [m for _, m in mutings if m.during == during])
+    for i, m in mutings:
+        low, high = sorted((m.from_state, m.to_state))
+        if low < crossed[0] - _WIDER or high > crossed[-1] + _WIDER:
+            ask.remark(
+                "muting_wide", f"/door/muting/{i}", sensor=sensor.name, during=m.during, from_state=low, to_state=high,
+                need_from=crossed[0], need_to=crossed[-1],
+            )  # fmt: skip
+
+
+def _muted_there(ask: Ask, sensor: SensorFacts, during: str, crossed: list[float], mutings: list[Muting]) -> None:
+    spans = [sorted((m.from_state, m.to_state)) for m in mutings]
+    bare = [s for s in crossed if not any(low - 1e-9 <= s <= high + 1e-9 for low, high in spans)]
+    if bare:
+        ask.remark(
+            "beam_meets_leaf", sensor.pointer, sensor=sensor.name, from_state=bare[0], to_state=bare[-1], during=during
+        )
+
+
+def _beam_rules(ask: Ask, sensor: SensorFacts) -> None:
+    if not sensor.beams or "protection" not in sensor.purposes:
+        return
+    lowest = min(max(a[2], b[2]) for a, b in sensor.beams)
+    who, pointer = sensor.name, sensor.pointer
+    if ask.rule.given("beam_height_most_m"):
+        most, name = ask.limit("beam_height_most_m")
+        if lowest > most + 1e-9:
+            ask.remark("beam_too_high", pointer, derivation=name, sensor=who, height_m=lowest, most_m=most)
+    if ask.rule.given("rod_blocked_s"):
+        blocked, name = ask.limit("rod_blocked_s")
+        if sensor.response_s > blocked:
+            took, rod = 1e3 * sensor.response_s, 1e3 * blocked
+            ask.remark("beam_too_slow", pointer, derivation=name, sensor=who, response_ms=took, blocked_ms=rod)
+
+
+def _all_muted(ask: Ask, sensors: list[SensorFacts]) -> None:
+    """Parts of closing in which every protection sensor is muted, beyond the last part that may be unwatched."""
+    if not sensors:
+        return
+    allowed, name = ask.limit("unprotected_gap_m") if ask.rule.given("unprotected_gap_m") else (0.0, "")
+    share = allowed / motion.travel_m(ask.door)
+    spans = {
+        sensor.name: [
+            sorted((m.from_state, m.to_state))
+            for m in ask.door.muting
+            if m.sensor == sensor.name and m.during == "closing"
+        ]
+        for sensor in sensors
+    }
+    dark = [s for s in _STATES if s > share and all(any(a <= s <= b for a, b in found) for found in spans.values())]
+    if dark:
+        pointers = tuple(sensor.pointer for sensor in sensors)
+        ask.remark(
+            "protection_muted",
+            *pointers,
+            derivation=name,
+            from_state=dark[0],
+            to_state=dark[-1],
+            allowed_m=allowed,
+            allowed_state=share,
+        )

@@ -1,0 +1,363 @@
+"""Checks beside the zones: timing, energy, forces, control, heads and beams against the leaf, muting."""
+
+from math import sqrt
+
+import msgspec
+import numpy as np
+import pytest
+
+from sillcast import needs
+from sillcast.contract import (
+    Control,
+    Door,
+    Folding,
+    Guides,
+    Header,
+    Leaf,
+    Muting,
+    Opening,
+    Override,
+    Phase,
+    Rules,
+    Site,
+    Sliding,
+    Swing,
+    Traveller,
+    VerticalLift,
+)
+from sillcast.errors import UncomputableError
+from sillcast.kernel import Prism
+from sillcast.needs import SensorFacts
+from sillcast.needs.sensors import gap_to, meets
+
+SLOW = Phase(speed_m_per_s=0.5)
+QUICK = Phase(speed_m_per_s=2.0, acceleration_m_per_s2=5.0, deceleration_m_per_s2=5.0)
+OPENING = Opening(width_m=3.0, height_m=3.0)
+LIFT = Door(opening=OPENING, motion=VerticalLift(opening=SLOW, closing=SLOW, stopping_time_s=0.2, hold_open_s=3.0))
+PERSON = Traveller(name="person", speed_m_per_s=1.2, width_m=0.6, clear_height_m=2.0)
+
+
+def required(door=LIFT, name="industrial_door", traffic=(PERSON,), overrides=(), responses=None):
+    rules = Rules(set=name, overrides=tuple(Override(name=n, value=v, reason="test") for n, v in overrides))
+    return needs.required(door, Site(), traffic, rules, needs.catalogue(), responses or {})
+
+
+def moved(door=LIFT, **more) -> Door:
+    return msgspec.structs.replace(door, motion=msgspec.structs.replace(door.motion, **more))
+
+
+def codes(found):
+    return [f.code.removeprefix("core.") for f in found.findings]
+
+
+def finding(found, key):
+    return next(f for f in found.findings if f.code == f"core.{key}")
+
+
+def result(found, name):
+    return next(d.result for d in found.derivations if d.id == name)
+
+
+# --- timing
+
+
+def test_hold_open_against_the_slowest_walker() -> None:
+    # Wall 0.30 m and two strips of 0.20 m at 0.92 m/s.
+    assert result(required(), "door/crossing_time") == pytest.approx(0.70 / 0.92)
+    assert "hold_open_short" not in codes(required())
+    found = required(moved(hold_open_s=0.7))
+    assert finding(found, "hold_open_short").values["crossing_s"] == pytest.approx(0.70 / 0.92)
+    assert finding(found, "hold_open_short").derivation == "door/crossing_time"
+
+
+def test_a_traveller_slower_than_the_slow_walker_counts() -> None:
+    creeping = msgspec.structs.replace(PERSON, name="wheelchair", speed_m_per_s=0.5)
+    assert result(required(traffic=(PERSON, creeping)), "door/crossing_time") == pytest.approx(0.70 / 0.5)
+
+
+def test_overrun_and_reversal() -> None:
+    found = required()
+    assert result(found, "door/overrun") == pytest.approx(0.5 * 0.2)
+    assert finding(found, "reversal").values["overrun_m"] == pytest.approx(0.1)
+
+
+def test_room_to_stop_under_a_lift() -> None:
+    # Body 0.70 m high, 0.5 m/s x (0.2 assumed + 0.2) s.
+    assert result(required(), "door/room_to_stop") == pytest.approx(0.70 + 0.5 * 0.4)
+    assert "cannot_stop_in_time" not in codes(required())
+    fast = moved(closing=msgspec.structs.replace(QUICK, speed_m_per_s=5.0), stopping_time_s=2.0)
+    assert finding(required(fast), "cannot_stop_in_time").severity == "critical"
+
+
+def test_room_to_stop_between_two_sliding_leaves_counts_both() -> None:
+    door = Door(opening=OPENING, motion=Sliding(opening=SLOW, closing=SLOW, leaves=2, stopping_time_s=0.2))
+    assert result(required(door), "door/room_to_stop") == pytest.approx(0.30 + 2 * 0.5 * 0.4)
+
+
+def test_slowest_response_of_both_sides_is_taken() -> None:
+    known = {("protection", "near"): (0.1, "/sensors/0"), ("protection", "far"): (0.5, "/sensors/1")}
+    assert result(required(responses=known), "door/room_to_stop") == pytest.approx(0.70 + 0.5 * 0.7)
+
+
+def test_last_part_that_runs_shut() -> None:
+    # Last 0.4 s of a ramp of 1 m/s2: 0.08 m, more than the 0.05 m that may be unprotected.
+    found = required()
+    assert result(found, "door/runs_shut_from") == pytest.approx(0.5 * 0.4**2)
+    assert "last_part_runs_shut" in codes(found)
+    creeping = moved(closing=Phase(speed_m_per_s=0.5, creep_distance_m=0.3, creep_speed_m_per_s=0.1))
+    assert result(required(creeping), "door/runs_shut_from") == pytest.approx(0.3 * 0.1 + 0.5 * 0.1**2)
+    assert "last_part_runs_shut" not in codes(required(creeping))
+
+
+def test_response_longer_than_the_closing_move() -> None:
+    known = {("protection", "far"): (60.0, "/sensors/0")}
+    assert finding(required(responses=known), "response_too_slow").values["side"] == "far"
+    assert "response_too_slow" not in codes(required())
+
+
+def test_closing_faster_than_a_fall() -> None:
+    steep = Phase(speed_m_per_s=5.0, acceleration_m_per_s2=50.0, deceleration_m_per_s2=50.0)
+    found = required(moved(closing=steep))
+    assert finding(found, "closing_beats_free_fall").values["fall_s"] == pytest.approx(sqrt(6.0 / 9.81))
+    assert "closing_beats_free_fall" not in codes(required())
+
+
+def test_sharpened_ramps_are_told() -> None:
+    found = required(moved(opening=Phase(time_s=1.0)))
+    # Ramps of 1 m/s2 alone need sqrt(2 x 2 x 3) s.
+    assert finding(found, "ramps_sharpened").values["least_s"] == pytest.approx(sqrt(12.0))
+    assert "ramps_sharpened" not in codes(required(moved(opening=Phase(time_s=4.0))))
+
+
+def test_traveller_slower_than_motion_sensors_must_see() -> None:
+    door = Door(opening=OPENING, motion=Sliding(opening=SLOW, closing=SLOW))
+    creeping = msgspec.structs.replace(PERSON, speed_m_per_s=0.1)
+    assert "slower_than_seen" in codes(required(door, "pedestrian_door_us", (creeping,)))
+    assert "slower_than_seen" not in codes(required(door, "pedestrian_door_us"))
+
+
+# --- low energy, energy, forces, control
+
+LOW = Door(
+    opening=Opening(width_m=0.9144, height_m=2.1),
+    motion=Swing(
+        opening=Phase(time_s=6.0, acceleration_m_per_s2=2.0, deceleration_m_per_s2=2.0),
+        closing=Phase(time_s=8.0, creep_distance_m=0.16, creep_speed_m_per_s=0.08),
+        hold_open_s=5.0,
+    ),
+    leaf=Leaf(mass_kg=56.7),
+)
+
+
+def test_low_energy_door_within_its_times_needs_no_zone() -> None:
+    found = required(LOW, "low_energy_swing")
+    assert not [z for z in found.zones if z.kind == "protection"]
+    assert codes(found) == ["reversal", "energy_limited"]
+
+
+def test_low_energy_door_too_fast() -> None:
+    found = required(moved(LOW, opening=Phase(time_s=2.0)), "low_energy_swing")
+    assert [f.values["part"] for f in found.findings if f.code == "core.swing_too_fast"] == [
+        "Opening to 80 deg",
+        "Opening to 90 deg",
+    ]
+    assert {f.values["least_s"] for f in found.findings if f.code == "core.swing_too_fast"} == {3.5, 5.0}
+
+
+def test_low_energy_hold_and_unknown_mass() -> None:
+    found = required(moved(LOW, hold_open_s=4.9), "low_energy_swing")
+    assert finding(found, "hold_open_under_least").values["least_s"] == 5.0
+    unknown = required(msgspec.structs.replace(LOW, leaf=Leaf()), "low_energy_swing")
+    assert "energy_unknown" in codes(unknown)
+    assert [z for z in unknown.zones if z.kind == "protection"]
+
+
+def test_energy_over_names_the_speed_that_would_do() -> None:
+    fast = moved(LOW, closing=Phase(speed_m_per_s=1.0))
+    found = required(fast, "low_energy_swing")
+    over = finding(found, "energy_over")
+    assert over.values["energy_j"] == pytest.approx(56.7 / 6.0)
+    # m v^2 / 6 = 1.69 J
+    assert over.values["speed_m_per_s"] == pytest.approx(sqrt(1.69 * 6.0 / 56.7))
+    assert [z for z in found.zones if z.kind == "protection"]
+
+
+def test_energy_of_folding_panels_is_looked_for_along_the_move() -> None:
+    door = Door(opening=OPENING, motion=Folding(opening=SLOW, closing=SLOW), leaf=Leaf(mass_kg=40.0))
+    found = required(door, overrides=(), name="site_defined")
+    assert "energy_over" not in codes(found)
+    found = required(door, overrides=(("kinetic_energy_j", 1.0),), name="site_defined")
+    # While they unfold the panels have more energy than at the folded end, where it is m v^2 / 6.
+    assert finding(found, "energy_over").values["energy_j"] > 40.0 * 0.25 / 6.0
+
+
+def test_forces_of_a_force_limited_door() -> None:
+    limited = msgspec.structs.replace(LIFT, control=Control(kind="force_limited"))
+    assert codes(required(limited)).count("force_not_measured") == 2
+    over = Control(kind="force_limited", peak_force_n=401.0, residual_force_n=25.0)
+    found = required(msgspec.structs.replace(LIFT, control=over))
+    assert [f.values["which"] for f in found.findings if f.code == "core.force_over"] == ["peak"]
+    assert finding(found, "force_over").derivation == "door/peak_force_n"
+    assert "force_not_measured" not in codes(required())
+
+
+def test_hold_to_run_rests_on_a_person() -> None:
+    assert "hold_to_run" in codes(required(msgspec.structs.replace(LIFT, control=Control(kind="hold_to_run"))))
+
+
+@pytest.mark.parametrize(
+    ("level", "category", "code"),
+    [("c", "2", None), ("d", "3", None), ("b", "2", "level_short"), ("c", "1", "level_short"),
+     ("c", "B", "level_short"), (None, "2", "level_unknown"), ("c", None, "level_unknown")],
+)  # fmt: skip
+def test_level_of_the_control(level, category, code) -> None:
+    control = Control(performance_level=level, category=category)
+    found = [c for c in codes(required(msgspec.structs.replace(LIFT, control=control))) if c.startswith("level")]
+    assert found == ([code] if code else [])
+
+
+def test_set_that_is_not_for_the_motion() -> None:
+    assert "set_not_for_motion" in codes(required(name="low_energy_swing"))
+    assert "set_not_for_motion" not in codes(required())
+
+
+def test_finger_guard_and_see_through_leaf() -> None:
+    found = required(msgspec.structs.replace(LOW, leaf=Leaf(see_through=True)), "pedestrian_door_eu")
+    assert {"finger_guard", "see_through_leaf"} <= set(codes(found))
+
+
+# --- sensors
+
+
+def sensor(name="head", purposes=("protection",), at=(0.0, -0.5, 3.2), beams=(), **more) -> SensorFacts:
+    stated = {"performance_level": "c", "category": "2"} | more
+    return SensorFacts(name, "/sensors/0", purposes, at, beams=beams, **stated)
+
+
+def reviewed(*sensors, door=LIFT, name="industrial_door"):
+    return needs.reviewed(door, Rules(set=name), sensors)
+
+
+def across(height: float, y: float = 0.0):
+    return ((-1.5, y, height), (1.5, y, height))
+
+
+def muted(*spans, name="beam", during="closing") -> Door:
+    muting = tuple(Muting(sensor=name, during=during, from_state=a, to_state=b) for a, b in spans)
+    return msgspec.structs.replace(LIFT, muting=muting)
+
+
+def test_head_clear_of_everything_has_no_remark() -> None:
+    assert codes(reviewed(sensor())) == []
+
+
+def test_head_in_the_way_of_the_leaf() -> None:
+    found = reviewed(sensor(at=(0.0, 0.01, 1.5)))
+    assert [(f.code, f.severity, f.subjects) for f in found.findings] == [
+        ("core.head_in_leaf_path", "critical", ["/sensors/0"])
+    ]
+    assert codes(reviewed(sensor(at=(0.0, -0.05, 1.5)))) == ["head_near_leaf_path"]
+    assert codes(reviewed(sensor(at=(0.0, -0.08, 1.5)))) == []
+
+
+def test_flexible_leaf_needs_more_room() -> None:
+    flexible = msgspec.structs.replace(LIFT, leaf=Leaf(body="flexible"))
+    assert codes(reviewed(sensor(at=(0.0, -0.15, 1.5)), door=flexible)) == ["head_near_leaf_path"]
+    assert codes(reviewed(sensor(at=(0.0, -0.15, 1.5)))) == []
+
+
+def test_head_under_an_overhead_leaf_is_in_its_way() -> None:
+    high = msgspec.structs.replace(LIFT, leaf=Leaf(stows="overhead", lift_m=0.3, stows_to="far"))
+    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3)), door=high)) == ["head_in_leaf_path"]
+    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3)))) == []
+
+
+def test_head_on_the_leaf_rides_with_it() -> None:
+    assert codes(reviewed(sensor(at=(0.0, 0.0, 1.5), carrier="leaf"))) == []
+
+
+def test_head_in_header_and_guide() -> None:
+    parts = msgspec.structs.replace(
+        LIFT,
+        guides=Guides(width_m=0.2, from_y_m=-0.35, to_y_m=-0.15),
+        header=Header(height_m=0.5, from_y_m=-0.7, to_y_m=-0.15),
+    )
+    assert codes(reviewed(sensor(at=(0.0, -0.5, 3.2)), door=parts)) == ["head_in_part"]
+    assert codes(reviewed(sensor(at=(-1.6, -0.25, 2.0)), door=parts)) == ["head_in_part"]
+    assert codes(reviewed(sensor(at=(-1.8, -0.25, 2.0)), door=parts)) == []
+
+
+def test_mat_on_the_floor_below_the_leaf_is_not_in_its_way() -> None:
+    assert codes(reviewed(sensor(at=(0.0, 0.0, 0.0)))) == []
+
+
+def test_beam_that_the_leaf_crosses_needs_muting() -> None:
+    beam = sensor("beam", beams=(across(0.3),), at=across(0.3)[0])
+    found = finding(reviewed(beam), "beam_meets_leaf")
+    # Lower edge below 0.3 m of 3 m: states 0 to 0.1 (not at it, where the edge only touches the beam).
+    assert (found.values["from_state"], found.values["to_state"]) == (0.0, 0.09)
+    assert found.severity == "critical"
+    assert "beam_meets_leaf" not in codes(reviewed(beam, door=muted((0.0, 0.1))))
+
+
+def test_beam_beside_the_leaf_needs_none() -> None:
+    beside = sensor("beam", beams=(across(0.3, 0.1),), at=across(0.3, 0.1)[0])
+    assert codes(reviewed(beside)) == []
+    assert codes(reviewed(beside, door=muted((0.0, 0.1)))) == ["muting_without_need", "protection_muted"]
+
+
+def test_muting_longer_than_needed_and_without_other_protection() -> None:
+    beam = sensor("beam", beams=(across(0.3),), at=across(0.3)[0])
+    assert codes(reviewed(beam, door=muted((0.0, 0.5)))) == ["muting_wide", "protection_muted"]
+    other = sensor("head")
+    assert codes(reviewed(beam, other, door=muted((0.0, 0.5)))) == ["muting_wide"]
+
+
+def test_activation_beam_needs_muting_both_ways() -> None:
+    beam = sensor("beam", ("activation",), beams=(across(0.3),), at=across(0.3)[0])
+    both = [f.values["during"] for f in reviewed(beam).findings]
+    assert both == ["closing", "opening"]
+
+
+def test_beam_blocked_for_good_by_the_wall() -> None:
+    through = ((-1.7, 0.05, 1.0), (1.49, 0.05, 1.0))
+    found = finding(reviewed(sensor("beam", beams=(through,), at=through[0])), "beam_blocked_for_good")
+    assert found.values["part"] == "left wall"
+
+
+def test_beam_blocked_by_the_open_leaf() -> None:
+    swing = Door(opening=OPENING, motion=Swing(opening=SLOW, closing=SLOW))
+    beam = ((-1.8, 1.0, 1.0), (1.8, 1.0, 1.0))
+    assert "beam_blocked_open" in codes(reviewed(sensor("beam", beams=(beam,), at=beam[0]), door=swing))
+
+
+def test_muting_of_a_sensor_that_is_not_there() -> None:
+    with pytest.raises(UncomputableError) as caught:
+        reviewed(sensor("head"), door=muted((0.0, 0.1)))
+    assert [(f.pointer, f.code, f.seen) for f in caught.value.faults] == [
+        ("/door/muting/0/sensor", "unknown_sensor", "beam")
+    ]
+
+
+def test_stated_levels_of_devices() -> None:
+    assert codes(reviewed(sensor(performance_level="b"))) == ["level_short"]
+    assert codes(reviewed(sensor(performance_level=None))) == ["level_unknown"]
+    assert codes(reviewed(sensor(purposes=("activation",), performance_level=None))) == []
+
+
+def test_beam_and_prism_against_sampling() -> None:
+    """Points along the beam, an independent method: hits agree wherever the samples are not on the border."""
+    rng = np.random.default_rng(7)
+    ring = np.array([[0.0, 0.0], [1.0, 0.2], [0.8, 0.9], [0.1, 0.7]])
+    prism = Prism("p", ring, 0.2, 0.9)
+    hits = 0
+    for _ in range(300):
+        start, end = rng.uniform(-0.5, 1.5, (2, 3))
+        at = [tuple(start + t * (end - start)) for t in np.linspace(0.0, 1.0, 400)]
+        sampled = any(gap_to(prism, p) < 0.0 for p in at)
+        found = meets(prism, tuple(start), tuple(end))
+        hits += found
+        assert found or not sampled
+        if found and not sampled:  # a cut shorter than a step
+            assert min(gap_to(prism, p) for p in at) < 0.02
+    assert 40 < hits < 260
