@@ -1,0 +1,317 @@
+"""Need against detection: share, gaps with their culprits, reach, margin, verdict; one zone at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+
+from sillcast.contract import Circle, Comparison, Culprit, Gap, StateShare
+from sillcast.family import Emission, Lobe, Rays
+from sillcast.kernel import Region, TestBody
+from sillcast.needs import ZoneNeed
+from sillcast.sensing import Placed, Sensing
+
+__all__ = ["HAIRLINE_M", "Compared", "compare", "leaf_words"]
+
+HAIRLINE_M = 0.005  # a gap that vanishes when opened by a disc of this radius is no gap
+_GAPS_EXPLAINED = 3
+_MARGIN_MOST_M = 1.0
+_FAR = 1e3
+_FAR_LOBE_M = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """One zone with its comparison, and the regions behind it at the worst leaf state."""
+
+    zone: ZoneNeed
+    answer: Comparison
+    required: Region
+    gap: Region
+    sensors: tuple[Placed, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _AtState:
+    """Required area and what is missing of it at one leaf state."""
+
+    state: float
+    required: Region
+    gap: Region
+    blocked: Region
+
+    @property
+    def share(self) -> float:
+        return 1.0 if self.required.area <= 0 else max(0.0, 1.0 - self.gap.area / self.required.area)
+
+
+def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *, explain: bool = True) -> Compared:
+    """Compare one zone with what the sensors of its purpose detect.
+
+    Parameters
+    ----------
+    zone : ZoneNeed
+        Set of body centres at which the body must be detected; an exclusion: must not.
+    sensing : Sensing
+        Sensors in their scene.
+    bodies : mapping
+        Body catalogue by name, for the largest unseen body.
+    explain : bool
+        False leaves out culprits and largest unseen bodies, for a question of numbers alone.
+
+    Returns
+    -------
+    compared : Compared
+        With the verdict `met` if the gap, opened by a 5 mm disc, is empty at every leaf state of the zone.
+    """
+    purpose = "activation" if zone.kind == "exclusion" else zone.kind
+    sensors = tuple(s for s in sensing.placed if purpose in s.purposes)
+    if zone.kind == "exclusion":
+        return _exclusion(zone, sensing, sensors)
+    states = [_at_state(zone, sensing, sensors, state) for state in zone.states]
+    worst = min(states, key=lambda s: (s.share, s.state))
+    gaps = worst.gap.parts()
+    most = _GAPS_EXPLAINED if explain else 0
+    found = [_gap(part, i < most, zone, sensing, sensors, worst.state, bodies) for i, part in enumerate(gaps)]
+    met = all(s.gap.is_empty for s in states)
+    width, depth = _reached(zone, worst.required, worst.gap)
+    answer = Comparison(
+        zone=zone.id,
+        verdict="met" if met else "not_met",
+        reason=_reason(met, sensors, worst, purpose),
+        worst_state=worst.state,
+        share=round(worst.share, 4),
+        shares=[StateShare(state=s.state, share=round(s.share, 4)) for s in states],
+        required_m2=round(worst.required.area, 4),
+        blocked_m2=round(worst.blocked.area, 4),
+        gaps=found,
+        gap_m2=round(worst.gap.area, 4),
+        width_reached_m=round(width, 3),
+        depth_reached_m=round(depth, 3),
+        overspill_m2=0.0,
+        margin_m=round(_margin(zone, sensing, sensors, worst), 3) if met else None,
+        contributing=_contributing(zone, sensing, sensors, worst),
+        redundant_share=round(_redundant_share(zone, sensing, sensors, worst), 4),
+    )
+    return Compared(zone, answer, worst.required, worst.gap, sensors)
+
+
+def _asked(zone: ZoneNeed) -> dict[str, Any]:
+    """What every question about a zone has in common: purpose and motion of the body."""
+    purpose = "activation" if zone.kind == "exclusion" else zone.kind
+    return {"purpose": purpose, "velocities": zone.velocities_m_per_s}
+
+
+def _at_state(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> _AtState:
+    """A place counts only if the body is found there at every angle of the zone at which it can stand there."""
+    required, gaps, blocked = [], [], []
+    for angle in zone.angles_deg:
+        stands_not = sensing.blocked(zone.body, angle, state) & zone.region
+        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone))
+        wanted = zone.region - stands_not
+        required.append(wanted)
+        blocked.append(stands_not)
+        gaps.append((wanted - seen).opened(HAIRLINE_M))
+    whole = Region.union(required)
+    return _AtState(state, whole, Region.union(gaps), zone.region - whole)
+
+
+def _exclusion(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> Compared:
+    """How much of an area in which detection is unwanted is detected; no verdict."""
+    state = zone.states[0]
+    seen = Region.union(
+        sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone)) for angle in zone.angles_deg
+    )
+    spill = seen & zone.region
+    answer = Comparison(
+        zone=zone.id,
+        verdict="informative",
+        reason="An exclusion has no verdict; its overspill is weighed.",
+        worst_state=state,
+        share=round(spill.area / zone.region.area, 4) if not zone.region.is_empty else 0.0,
+        shares=[],
+        required_m2=0.0,
+        blocked_m2=0.0,
+        gaps=[],
+        gap_m2=0.0,
+        width_reached_m=0.0,
+        depth_reached_m=0.0,
+        overspill_m2=round(spill.area, 4),
+        margin_m=None,
+        contributing=[
+            s.name
+            for s in sensors
+            if not (sensing.region(s, zone.body, angle_deg=0.0, state=state, **_asked(zone)) & zone.region).is_empty
+        ],
+    )
+    return Compared(zone, answer, Region(), Region(), tuple(sensors))
+
+
+def _reason(met: bool, sensors: Sequence[Placed], worst: _AtState, purpose: str) -> str:
+    if met and worst.required.is_empty:
+        return "No body can stand in this zone."
+    if met:
+        return "The body is detected at every place of the zone."
+    if not sensors:
+        return f"No sensor on the plan serves {purpose}."
+    return f"With the leaf {leaf_words(worst.state)} the body stays unseen on {worst.gap.area:.2f} m2."
+
+
+def leaf_words(state: float) -> str:
+    """A leaf state as a person says it."""
+    return {0.0: "closed", 1.0: "fully open"}.get(state, f"{state * 100:.0f} % open")
+
+
+def _gap(
+    part: Region,
+    explained: bool,
+    zone: ZoneNeed,
+    sensing: Sensing,
+    sensors: Sequence[Placed],
+    state: float,
+    bodies: Mapping[str, TestBody],
+) -> Gap:
+    x, y, radius = part.largest_circle()
+    return Gap(
+        area_m2=round(part.area, 4),
+        polygons_m=part.rings("nearest"),
+        largest_circle=Circle(x_m=round(x, 3), y_m=round(y, 3), radius_m=round(radius, 3)),
+        culprits=_culprits(part, zone, sensing, sensors, state) if explained else [],
+        largest_unseen_body=_largest_unseen((x, y), zone, sensing, sensors, state, bodies) if explained else "",
+    )
+
+
+def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> list[Culprit]:
+    """Who took how much of a gap: each thing is taken away on its own and what comes back is measured."""
+    if not sensors:
+        return [Culprit(cause="no_sensor", name=zone.kind, area_m2=round(part.area, 4))]
+    if zone.side not in {s.side for s in sensors} and part.area > 0.9 * zone.region.area:
+        return [Culprit(cause="no_sensor", name=f"{zone.side} side", area_m2=round(part.area, 4))]
+    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": state, **_asked(zone)}
+
+    def regained(world: Sensing, purpose: str = zone.kind) -> float:
+        return (part & world.detected(_same(sensors, world), zone.body, **{**how, "purpose": purpose})).area
+
+    before = regained(sensing)
+    found = [("shadow", name, regained(sensing.without(name)) - before) for name in _stopping(sensing, sensors, state)]
+    found.append(
+        ("field", "field", regained(sensing, "") - before if any(_has_field(s, zone.kind) for s in sensors) else 0.0)
+    )
+    found.append(("range", "range", regained(sensing.with_emissions(_far_reaching)) - before))
+    found.append(("ray_spacing", "least hits", regained(sensing.with_emissions(_one_hit)) - before))
+    named = [Culprit(cause=c, name=n, area_m2=round(a, 4)) for c, n, a in found if a > 1e-3]
+    if not named:
+        cause = "planes" if _between_planes(part, zone, sensing, sensors, state) else "aim"
+        named = [
+            Culprit(
+                cause=cause, name="planes" if cause == "planes" else "mount, sweep or tilt", area_m2=round(part.area, 4)
+            )
+        ]
+    return sorted(named, key=lambda c: -c.area_m2)
+
+
+def _same(sensors: Sequence[Placed], world: Sensing) -> list[Placed]:
+    """The sensors of another world that stand for these."""
+    wanted = {s.index for s in sensors}
+    return [s for s in world.placed if s.index in wanted]
+
+
+def _stopping(sensing: Sensing, sensors: Sequence[Placed], state: float) -> list[str]:
+    """Obstacles that stop at least one ray of these sensors, in request order."""
+    stopping = {name for s in sensors for name in sensing.stops(s, state)}
+    if any(isinstance(e, Lobe) for s in sensors for e in s.emissions):
+        stopping |= {p.name for p in sensing.fixed.prisms}
+    return [p.name for p in sensing.fixed.prisms if p.part == "obstacle" and p.name in stopping]
+
+
+def _has_field(sensor: Placed, purpose: str) -> bool:
+    return bool(sensor.family.fields(sensor.params, purpose))
+
+
+def _far_reaching(emission: Emission) -> Emission:
+    if isinstance(emission, Lobe):
+        return emission.with_range(max(_FAR_LOBE_M, emission.range_m))
+    if isinstance(emission, Rays) and not emission.blocks:
+        return replace(emission, range_m=np.full_like(emission.range_m, _FAR))
+    return emission
+
+
+def _one_hit(emission: Emission) -> Emission:
+    return replace(emission, least_hits=1) if isinstance(emission, Rays) else emission
+
+
+def _between_planes(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> bool:
+    """True if the sensors detect on both sides of the gap, out from the door."""
+    seen = sensing.detected(sensors, zone.body, angle_deg=zone.angles_deg[0], state=state, **_asked(zone))
+    x0, x1, y0, y1 = _spread(part)
+    nearer, farther = Region.box(x0, x1, y0 - 0.3, y0), Region.box(x0, x1, y1, y1 + 0.3)
+    return not (seen & nearer).is_empty and not (seen & farther).is_empty
+
+
+def _spread(region: Region) -> tuple[float, float, float, float]:
+    x0, y0, x1, y1 = region.bounds
+    return x0, x1, y0, y1
+
+
+def _largest_unseen(
+    at: tuple[float, float],
+    zone: ZoneNeed,
+    sensing: Sensing,
+    sensors: Sequence[Placed],
+    state: float,
+    bodies: Mapping[str, TestBody],
+) -> str:
+    """Largest body of the catalogue, by volume, that stays unseen with its centre at a place."""
+    by_size = sorted(bodies.values(), key=lambda b: (-b.width_m * b.depth_m * b.height_m, b.name))
+    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": state, **_asked(zone)}
+    return next((b.name for b in by_size if not any(sensing.sees(s, b, at, **how) for s in sensors)), "")
+
+
+def _reached(zone: ZoneNeed, required: Region, gap: Region) -> tuple[float, float]:
+    """Widest stretch along the door free of gaps, and the depth out from the door before the first gap. [m]"""
+    if zone.region.is_empty:
+        return 0.0, 0.0
+    x0, x1, y0, y1 = _spread(zone.region)
+    if gap.is_empty:
+        return x1 - x0, y1 - y0
+    if gap.area > 0.995 * required.area:
+        return 0.0, 0.0
+    outward = -1.0 if zone.side == "near" else 1.0
+    start = y1 if zone.side == "near" else y0
+    first = min(abs(outward * (y - start)) for part in gap.parts() for y in _spread(part)[2:])
+    edges = sorted([(x0, x0), (x1, x1), *(_spread(part)[:2] for part in gap.parts())])
+    free, reach = 0.0, x0
+    for low, high in edges:
+        free, reach = max(free, low - reach), max(reach, high)
+    return max(free, 0.0), first
+
+
+def _margin(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> float:
+    """How far a met zone could grow on all sides before a place of it would be unseen, at most 1 m. [m]"""
+    around = zone.region.grown(_MARGIN_MOST_M)
+    distances = [_MARGIN_MOST_M]
+    for angle in zone.angles_deg:
+        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=worst.state, **_asked(zone))
+        unseen = (around - seen - sensing.blocked(zone.body, angle, worst.state)).opened(HAIRLINE_M)
+        distances.append(unseen.distance(worst.required))
+    return min(distances)
+
+
+def _contributing(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> list[str]:
+    """Sensors that detect the body somewhere in the zone."""
+    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": worst.state, **_asked(zone)}
+    return [s.name for s in sensors if not (sensing.region(s, zone.body, **how) & worst.required).is_empty]
+
+
+def _redundant_share(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> float:
+    """Share of the required area that two sensors or more detect, each on its own, at the zone's first angle."""
+    if worst.required.is_empty:
+        return 0.0
+    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": worst.state, **_asked(zone)}
+    alone = [sensing.region(s, zone.body, **how) & worst.required for s in sensors]
+    twice = Region.union(a & b for a, b in combinations(alone, 2))
+    return min(1.0, twice.area / worst.required.area)

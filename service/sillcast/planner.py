@@ -1,0 +1,418 @@
+"""The in-process face of sillcast: from a request to an answer, in named steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import msgspec
+
+from sillcast import advice, checks, draw, faults, motion, needs, onsite, render, showing
+from sillcast.compare import Compared, compare
+from sillcast.contract import (
+    Assessment,
+    BodyList,
+    Comparison,
+    Conditions,
+    CoverageAnswer,
+    FamilyCard,
+    FamilyList,
+    Finding,
+    MountSearchAnswer,
+    NeedsAnswer,
+)
+from sillcast.disturbance import disturbances
+from sillcast.errors import BudgetError, FamilyError, Fault, UncomputableError
+from sillcast.family import Rays
+from sillcast.findings import CAUTIONS, core, ordered
+from sillcast.kernel import Surroundings, TestBody
+from sillcast.kernel.clip import prism_holding
+from sillcast.needs import Needs, RuleSet
+from sillcast.registry import Registry
+from sillcast.sensing import Placed, Sensing, floors_of, obstacle_prisms, place, responses, scene_of
+
+__all__ = ["RAYS_MOST", "WORK_MOST", "Planner"]
+
+RAYS_MOST = 200_000  # rays of all sensors of one request
+WORK_MOST = 60_000_000  # rays x (obstacles + parts of the door) x leaf states of one request
+
+Request = Any
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """A request in the middle of its way: checked, placed, with its needs."""
+
+    request: Request
+    bodies: Mapping[str, TestBody]
+    sensing: Sensing
+    needs: Needs
+
+
+class Planner:
+    """Answers requests; keeps nothing between them.
+
+    Parameters
+    ----------
+    registry : Registry, optional
+        Installed families; found through their entry points if absent.
+    """
+
+    def __init__(self, registry: Registry | None = None) -> None:
+        self.registry = registry or Registry.find()
+        self._json = msgspec.json.Decoder(self.request_type)
+        self._msgpack = msgspec.msgpack.Decoder(self.request_type)
+        self._search = msgspec.json.Decoder(advice.mount_search_type(self.request_type))
+
+    @property
+    def request_type(self) -> type[msgspec.Struct]:
+        """Struct of a request, with the parameters of all installed families."""
+        return self.registry.request_type
+
+    def decode(self, body: bytes, media: Literal["json", "msgpack"] = "json") -> Request:
+        """Request from its bytes.
+
+        Raises
+        ------
+        MalformedError
+            With every fault that can be told apart, not the first alone.
+        """
+        decoder = self._json if media == "json" else self._msgpack
+        return faults.decoded(body, decoder, media)
+
+    def assess(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> Assessment:
+        """The main job: need, detection, comparison, findings, marks and checks.
+
+        Raises
+        ------
+        MalformedError, UncomputableError, FamilyError
+        """
+        plan = self._plan(self._taken(request))
+        compared = self._compared(plan)
+        answer = self._answer(plan, compared)
+        if plan.request.output.picture:
+            answer = msgspec.structs.replace(answer, picture_svg=self._drawn(plan, compared, answer))
+        return render.finite(answer)
+
+    def _answer(self, plan: _Plan, compared: Sequence[Compared]) -> Assessment:
+        return Assessment(
+            summary=render.summary(compared),
+            zones=render.zones(plan.needs),
+            sensors=showing.sensors(plan.sensing, plan.request.output, plan.bodies),
+            comparisons=[c.answer for c in compared],
+            findings=ordered(list(self._findings(plan, compared))),
+            **self._advised(plan, [c.answer for c in compared]),
+            aim_marks=onsite.aim_marks(plan.sensing, plan.request.door),
+            site_checks=onsite.site_checks(compared, plan.sensing, plan.request.door),
+            cautions=list(CAUTIONS),
+            derivations=render.derivations(plan.needs),
+            overrides=list(plan.needs.overrides),
+            computed_by=render.computed_by(plan.needs.rule_set, self._used(plan)),
+        )
+
+    def _findings(self, plan: _Plan, compared: Sequence[Compared]) -> Iterable[Finding]:
+        yield from plan.needs.findings
+        yield from render.core_findings(plan.sensing, compared)
+        yield from self._weather(plan, compared)
+        yield from disturbances(plan.sensing.placed, plan.sensing)
+        yield from self._reviews(plan)
+
+    def _weather(self, plan: _Plan, compared: Sequence[Compared]) -> Iterable[Finding]:
+        """Zones that would be met without the declared conditions."""
+        request = plan.request
+        if request.site.conditions == Conditions() or all(c.answer.verdict != "not_met" for c in compared):
+            return
+        clear = msgspec.structs.replace(request, site=msgspec.structs.replace(request.site, conditions=Conditions()))
+        met = {c.zone for c in self._exact(clear) if c.verdict == "met"}
+        for c in compared:
+            if c.answer.verdict == "not_met" and c.zone.id in met:
+                yield core("weather_fails", subjects=["/site/conditions"], zone=c.zone.id, label=c.zone.label)
+
+    def coverage(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> CoverageAnswer:
+        """What the sensors see, without any door rule."""
+        plan = self._plan(self._taken(request))
+        return render.finite(
+            CoverageAnswer(
+                sensors=showing.sensors(plan.sensing, plan.request.output, plan.bodies),
+                combined=showing.combined(plan.sensing, plan.request.output, plan.bodies),
+                shadows=showing.shadows(plan.sensing, plan.request.output, plan.bodies),
+                findings=ordered(list(self._reviews(plan))),
+                cautions=list(CAUTIONS),
+                computed_by=render.computed_by("", self._used(plan)),
+            )
+        )
+
+    def needs(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> NeedsAnswer:
+        """Required zones with their derivations; fast enough for every keystroke of a form."""
+        taken = self._taken(request)
+        bodies = self._checked(taken)
+        found = self._needs(taken, bodies, self._placed(taken))
+        return render.finite(
+            NeedsAnswer(
+                zones=render.zones(found),
+                findings=ordered(found.findings),
+                derivations=render.derivations(found),
+                overrides=list(found.overrides),
+                cautions=list(CAUTIONS),
+                computed_by=render.computed_by(found.rule_set, ()),
+            )
+        )
+
+    def mount_search(
+        self, request: bytes | Mapping[str, Any] | msgspec.Struct, tick: Callable[[int, int], None] = lambda *_: None
+    ) -> MountSearchAnswer:
+        """Ranked mounts of the given devices at the allowed places; reads JSON, a mapping or a struct.
+
+        Parameters
+        ----------
+        request : bytes, mapping or struct
+            As `advice.mount_search_type` describes it.
+        tick : callable, optional
+            Told after each batch how much of how much of the present stage is done; what it raises ends the search.
+
+        Raises
+        ------
+        MalformedError, UncomputableError, FamilyError
+        """
+        kind = self._search.type
+        if isinstance(request, bytes | bytearray | memoryview):
+            asked = faults.decoded(bytes(request), self._search)
+        else:
+            asked = faults.converted(request, kind)
+        base: Any = advice.base_request(asked, self.request_type)
+        plan = self._plan(base)
+        devices = [(self.registry.of(d.device).family.response_s(d.device), d.purposes) for d in asked.devices]
+        bench = advice.Bench(
+            request=base,
+            asked=asked,
+            site=_site(plan),
+            zones=needs.required(
+                base.door, base.site, base.traffic, base.rules, plan.bodies, advice.slowest(devices, asked.sides)
+            ).zones,
+            place=lambda sensor, index: self._place(base, sensor, index),
+            evaluate=self._exact,
+            tick=tick,
+        )
+        return render.finite(advice.mount_search(bench))
+
+    def picture(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> str:
+        """Plan view of the assessment as SVG text."""
+        taken = self._taken(request)
+        plain = msgspec.structs.replace(taken.output, proposals=False, detections=(), counts=(), rays=False)
+        plan = self._plan(msgspec.structs.replace(taken, output=plain))
+        compared = self._compared(plan)
+        return self._drawn(plan, compared, self._answer(plan, compared))
+
+    def families(self) -> FamilyList:
+        """What is installed."""
+        return render.family_list(self.registry)
+
+    def family(self, name: str) -> FamilyCard:
+        """One family with its schema, purposes and worked example.
+
+        Raises
+        ------
+        UnknownNameError
+        """
+        return render.family_card(self.registry.named(name))
+
+    def rule_sets(self) -> render.RuleSetList:
+        """All rule sets with their numbers, sources and standing."""
+        return render.rule_set_list()
+
+    def rule_set(self, name: str) -> RuleSet:
+        """One rule set.
+
+        Raises
+        ------
+        UnknownNameError
+        """
+        return render.rule_set_card(name)
+
+    def bodies(self) -> BodyList:
+        """Catalogue of standard test bodies."""
+        return render.body_list(needs.catalogue())
+
+    def warm_up(self) -> None:
+        """Run the main job once, so that compiled kernels are ready."""
+        self.assess(render.WARM_UP)
+
+    # ------------------------------------------------------------------ steps
+
+    def _taken(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> Request:
+        """Request struct of what the caller gave; a struct is checked like anything else."""
+        if isinstance(request, bytes | bytearray | memoryview):
+            return self.decode(bytes(request))
+        return faults.converted(request, self.request_type)
+
+    def _checked(self, request: Request) -> Mapping[str, TestBody]:
+        """Body catalogue of this request, after everything that fits the schema and cannot be computed was refused."""
+        standard = needs.catalogue()
+        bodies = {**standard, **{b.name: render.test_body(b) for b in request.bodies}}
+        found: list[Fault] = [
+            *checks.door_faults(request.door),
+            *checks.site_faults(request.site.obstacles),
+            *checks.names_faults(request, standard),
+            *checks.body_faults(request.bodies),
+            *checks.traffic_faults(request.traffic, bodies),
+            *checks.output_faults(request.output, bodies),
+        ]
+        for i, sensor in enumerate(request.sensors):
+            family = self.registry.of(sensor.device).family
+            found += checks.sensor_faults(sensor, f"/sensors/{i}", family.needs_counterpart)
+        if found:
+            raise UncomputableError(found[:25])
+        return bodies
+
+    def _placed(self, request: Request) -> list[Placed]:
+        return [self._place(request, sensor, i) for i, sensor in enumerate(request.sensors)]
+
+    def _place(self, request: Request, sensor: Any, index: int) -> Placed:
+        installed = self.registry.of(sensor.device)
+        scene = scene_of(sensor, index, request.door, request.site, floors_of(request.site))
+        return place(sensor, index, installed.family, installed.origin, scene)
+
+    def _plan(self, request: Request) -> _Plan:
+        bodies = self._checked(request)
+        fixed = Surroundings(
+            floors_of(request.site), (*motion.door_prisms(request.door), *obstacle_prisms(request.site))
+        )
+        _refuse_buried(request, fixed)
+        placed = self._placed(request)
+        _refuse_too_much(placed, fixed, request)
+        found = self._needs(request, bodies, placed)
+        beside = needs.reviewed(request.door, request.rules, [_facts(sensor, request) for sensor in placed])
+        found = replace(
+            found, findings=(*found.findings, *beside.findings), derivations=(*found.derivations, *beside.derivations)
+        )
+        window = render.window(found.zones, placed, request.door)
+        sensing = Sensing(
+            placed,
+            fixed,
+            lambda state: motion.leaf_prisms(request.door, state),
+            window,
+            request.door.opening.width_m / 2,
+        )
+        return _Plan(request, bodies, sensing, found)
+
+    def _needs(self, request: Request, bodies: Mapping[str, TestBody], placed: Sequence[Placed]) -> Needs:
+        return needs.required(request.door, request.site, request.traffic, request.rules, bodies, responses(placed))
+
+    def _advised(self, plan: _Plan, comparisons: Sequence[Comparison]) -> Mapping[str, Any]:
+        """Parts of the answer that say what to set; each proposal is proven by assessing the changed request."""
+        task = advice.Task(
+            request=plan.request,
+            placed=plan.sensing.placed,
+            zones=plan.needs.zones,
+            comparisons=comparisons,
+            site=_site(plan),
+            evaluate=self._exact,
+            needs=lambda request: self._plan(request).needs.zones,
+        )
+        return advice.advised(task, wanted=plan.request.output.proposals, robustness=plan.request.output.robustness)
+
+    def _exact(self, request: Request) -> list[Comparison]:
+        """Comparisons of a request that the advice changed."""
+        plan = self._plan(request)
+        return [compare(zone, plan.sensing, plan.bodies, explain=False).answer for zone in plan.needs.zones]
+
+    def _compared(self, plan: _Plan) -> list[Compared]:
+        return [compare(zone, plan.sensing, plan.bodies) for zone in plan.needs.zones]
+
+    def _reviews(self, plan: _Plan) -> Iterable[Finding]:
+        """Remarks of each family on its sensors.
+
+        Raises
+        ------
+        FamilyError
+            If a family raises.
+        """
+        for sensor in plan.sensing.placed:
+            view = render.sensor_view(sensor, plan.sensing, plan.needs, plan.bodies)
+            try:
+                yield from list(sensor.family.review(sensor.params, sensor.scene, view))
+            except Exception as error:
+                raise FamilyError(
+                    sensor.family.name, sensor.distribution, f"review raised {type(error).__name__}"
+                ) from error
+
+    def _used(self, plan: _Plan) -> Iterable[tuple[str, str]]:
+        names = sorted({s.family.name for s in plan.sensing.placed})
+        return [(name, self.registry.named(name).version) for name in names]
+
+    def _drawn(self, plan: _Plan, compared: Sequence[Compared], answer: Assessment) -> str:
+        return draw.plan_svg(plan.request, answer, detected_m=render.detected(plan.sensing, compared))
+
+
+def _facts(sensor: Placed, request: Request) -> needs.SensorFacts:
+    """What the checks of the door must know of a sensor."""
+    asked = request.sensors[sensor.index]
+    at = asked.mount.position
+    beams = [
+        (tuple(start.tolist()), tuple((start + length * direction).tolist()))
+        for e in sensor.emissions
+        if isinstance(e, Rays) and e.blocks
+        for start, direction, length in zip(e.origins, e.directions, e.range_m, strict=True)
+    ]
+    return needs.SensorFacts(
+        name=sensor.name,
+        pointer=sensor.pointer,
+        purposes=sensor.purposes,
+        position=(at.x_m, at.y_m, at.z_m),
+        carrier=asked.mount.carrier,
+        beams=tuple(beams),
+        response_s=sensor.response_s,
+        performance_level=asked.performance_level,
+        category=asked.category,
+    )
+
+
+def _site(plan: _Plan) -> advice.Site:
+    """What stays while the advice moves sensors."""
+    door, sensing = plan.request.door, plan.sensing
+    return advice.Site(
+        sensing.fixed, lambda state: motion.leaf_prisms(door, state), sensing.half_width_m, sensing.blocked
+    )
+
+
+def _refuse_buried(request: Request, fixed: Surroundings) -> None:
+    """Refuse a sensor or counterpart that sits inside something, by name."""
+    found = []
+    for i, sensor in enumerate(request.sensors):
+        ends = [(f"/sensors/{i}/mount/position", sensor.mount.position)]
+        if sensor.counterpart:
+            ends.append((f"/sensors/{i}/counterpart/position", sensor.counterpart.position))
+        for pointer, at in ends:
+            seen = f"({at.x_m:g}, {at.y_m:g}, {at.z_m:g})"
+            inside = prism_holding(fixed, (at.x_m, at.y_m, at.z_m))
+            floor = float(fixed.floors.height(at.y_m))
+            if inside is not None:
+                name = fixed.prisms[inside].name
+                found.append(
+                    Fault(
+                        pointer, "inside", f"{sensor.name} sits inside {name}.", f"a place on or outside {name}", seen
+                    )
+                )
+            elif at.z_m < floor - 1e-6:
+                found.append(
+                    Fault(
+                        f"{pointer}/z_m",
+                        "below_floor",
+                        f"{sensor.name} sits below the floor.",
+                        f"at least {floor:g} m",
+                        seen,
+                    )
+                )
+    if found:
+        raise UncomputableError(found)
+
+
+def _refuse_too_much(placed: Sequence[Placed], fixed: Surroundings, request: Request) -> None:
+    """Refuse more work than one request may ask, before it is begun."""
+    rays = sum(len(e.range_m) for s in placed for e in s.emissions if isinstance(e, Rays))
+    work = rays * (len(fixed.prisms) + 4) * (5 + len(request.output.states))
+    for what, asked, most in (("rays", rays, RAYS_MOST), ("ray tests", work, WORK_MOST)):
+        if asked > most:
+            detail = f"The sensors ask for {asked} {what}; one request may ask for {most}."
+            raise BudgetError([Fault("/sensors", "budget", detail, f"at most {most} {what}", str(asked))])

@@ -1,0 +1,468 @@
+"""From the domain to the answer: order, rounding, finite numbers, words for people."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from importlib import metadata
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+
+from sillcast import needs as _needs
+from sillcast.compare import Compared
+from sillcast.contract import (
+    Answer,
+    Body,
+    BodyCard,
+    BodyList,
+    ComputedBy,
+    Derivation,
+    Door,
+    FamilyCard,
+    FamilyList,
+    Finding,
+    RefusedFamily,
+    TypicalValue,
+    Zone,
+)
+from sillcast.errors import GeometryError, UnknownNameError
+from sillcast.family import Emission, Lobe, Rays, SensorView
+from sillcast.findings import core
+from sillcast.kernel import Region, TestBody
+from sillcast.kernel.clip import back_end
+from sillcast.needs import Needs, RuleSet, ZoneNeed
+from sillcast.onsite import tape
+from sillcast.registry import Installed, Registry
+from sillcast.sensing import Placed, Sensing, Window
+
+__all__ = [
+    "WARM_UP",
+    "RuleSetList",
+    "body_list",
+    "computed_by",
+    "core_findings",
+    "derivations",
+    "detected",
+    "family_card",
+    "family_list",
+    "finite",
+    "rule_set_card",
+    "rule_set_list",
+    "sensor_view",
+    "summary",
+    "test_body",
+    "window",
+    "zones",
+]
+
+T = TypeVar("T", bound=msgspec.Struct)
+
+# Smallest request that goes the whole way; it only warms the kernels.
+WARM_UP: dict[str, Any] = {
+    "door": {
+        "opening": {"width_m": 3.0, "height_m": 3.0},
+        "motion": {"kind": "vertical_lift", "opening": {"speed_m_per_s": 1.0}, "closing": {"speed_m_per_s": 0.5}},
+    },
+    "traffic": [{"name": "person", "speed_m_per_s": 1.2, "width_m": 0.6, "clear_height_m": 2.0}],
+    "sensors": [
+        {
+            "name": "scanner",
+            "purposes": ["activation", "protection"],
+            "mount": {"side": "near", "position": {"x_m": -1.5, "y_m": -0.2, "z_m": 3.2}},
+            "device": {
+                "family": "laser_scan",
+                "plane_tilts_deg": [2.0, 10.0, 25.0],
+                "sweep_start_deg": -85.0,
+                "sweep_end_deg": 5.0,
+                "step_deg": 1.0,
+                "range_m": 6.0,
+            },
+        }
+    ],
+    "output": {
+        "detections": [{"body": "reference_body_upright"}],
+        "counts": [{"body": "reference_body_upright", "cell_m": 0.1}],
+    },
+}
+
+
+class RuleSetList(Answer, frozen=True, kw_only=True):
+    """All rule sets."""
+
+    rule_sets: list[RuleSet]
+
+
+def finite(answer: T) -> T:
+    """The answer, after a look at every number in it: not-a-number would become null on the wire.
+
+    Raises
+    ------
+    GeometryError
+        If a number is infinite or not a number.
+    """
+    _look(answer, "")
+    return answer
+
+
+def _look(value: Any, where: str) -> None:
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise GeometryError(f"a number that is not finite at {where}")
+    elif isinstance(value, msgspec.Struct):
+        for name in value.__struct_fields__:
+            _look(getattr(value, name), f"{where}/{name}")
+    elif isinstance(value, list | tuple):
+        for one in value:
+            _look(one, where)
+    elif isinstance(value, dict):
+        for key, one in value.items():
+            _look(one, f"{where}/{key}")
+
+
+def test_body(body: Body) -> TestBody:
+    """Body of a request as the kernel takes it; a missing depth is the width, a sphere is as high as wide."""
+    depth = body.depth_m if body.depth_m is not None and body.shape == "box" else body.width_m
+    height = body.width_m if body.shape == "sphere" or body.height_m is None else body.height_m
+    return TestBody(body.name, body.width_m, depth, height, body.shape, body.source, body.metal)
+
+
+def window(zones: Sequence[ZoneNeed], placed: Sequence[Placed], door: Door) -> Window:
+    """Part of the plan in which regions are computed: all zones and what the sensors can reach of 15 m around."""
+    half = door.opening.width_m / 2
+    boxes = [(-half - 2.0, -4.0, half + 2.0, 4.0)]
+    boxes += [z.region.grown(1.5).bounds for z in zones if not z.region.is_empty]
+    for sensor in placed:
+        x, y, _ = (float(v) for v in sensor.scene.mount.origin)
+        reach = max((_reach_m(e) for e in sensor.emissions), default=1.0)
+        reach = min(reach, 15.0)
+        boxes.append((x - reach, y - reach, x + reach, y + reach))
+    lows, highs = np.array(boxes)[:, :2].min(axis=0), np.array(boxes)[:, 2:].max(axis=0)
+    return float(lows[0]), float(highs[0]), float(lows[1]), float(highs[1])
+
+
+def _reach_m(emission: Emission) -> float:
+    if isinstance(emission, Rays):
+        return float(emission.range_m.max(initial=0.0))
+    return emission.most_range_m() if isinstance(emission, Lobe) else 1.0
+
+
+def derivations(needed: Needs) -> list[Derivation]:
+    """Derivations with numbers as long as anybody reads them: six decimals."""
+    return [
+        msgspec.structs.replace(
+            d,
+            result=round(d.result, 6) + 0.0,
+            inputs=[msgspec.structs.replace(i, value=_short(i.value)) for i in d.inputs],
+        )
+        for d in needed.derivations
+    ]
+
+
+def _short(value: float | str) -> float | str:
+    return value if isinstance(value, str) else round(value, 6) + 0.0
+
+
+def zones(needed: Needs) -> list[Zone]:
+    """Required zones as the answer shows them."""
+    return [
+        Zone(
+            id=z.id,
+            kind=z.kind,
+            side=z.side,
+            label=z.label,
+            body=z.body.name,
+            angles_deg=list(z.angles_deg),
+            states=list(z.states),
+            polygons_m=z.region.rings("nearest"),
+            area_m2=round(z.region.area, 4),
+            weight=z.weight,
+            derivations=list(z.derivations),
+        )
+        for z in needed.zones
+    ]
+
+
+def detected(sensing: Sensing, compared: Sequence[Compared]) -> Any:
+    """Rings of the area in which the zones' bodies are detected, for the picture: all purposes, leaf closed."""
+    by_body = {(c.zone.body, c.zone.kind): c for c in compared if c.zone.kind != "exclusion"}
+    parts = [
+        sensing.detected(
+            c.sensors,
+            body,
+            angle_deg=c.zone.angles_deg[0],
+            state=c.zone.states[0],
+            purpose=kind,
+            velocities=c.zone.velocities_m_per_s,
+        )
+        for (body, kind), c in by_body.items()
+    ]
+    return Region.union(parts).rings()
+
+
+def sensor_view(sensor: Placed, sensing: Sensing, needed: Needs, bodies: Mapping[str, TestBody]) -> SensorView:
+    """What a family's review may see of the kernel's results."""
+    body = next((z.body for z in needed.zones if z.kind == "protection"), bodies["reference_body_upright"])
+    half = sensing.half_width_m
+    reach = 60.0
+    side = Region.box(-half, half, -reach, 0.0) if sensor.side == "near" else Region.box(-half, half, 0.0, reach)
+    region = sensing.region(sensor, body, angle_deg=0.0, state=0.0)
+    lengths: list[float] = []
+    floor_points: list[tuple[float, float]] = []
+    for i, emission in enumerate(sensor.emissions):
+        if isinstance(emission, Rays):
+            clipped = sensing.clipped(sensor, i, 0.0)
+            ends = emission.origins + clipped.lengths[:, None] * emission.directions
+            lengths += clipped.lengths.tolist()
+            floor_points += [(float(x), float(y)) for x, y, _ in ends[clipped.stops == -2]]
+    return SensorView(
+        lengths_m=lengths,
+        stops=sensing.stops(sensor, 0.0),
+        floor_points=floor_points,
+        inside_opening_m2=(region & side).area,
+        wanted=_wanted(sensor, needed),
+        body=body,
+    )
+
+
+def _wanted(sensor: Placed, needed: Needs) -> tuple[float, float, float, float] | None:
+    served = [z for z in needed.zones if z.kind in sensor.purposes and z.side == sensor.side and not z.region.is_empty]
+    if not served:
+        return None
+    x0, y0, x1, y1 = Region.union(z.region for z in served).bounds
+    return (x0, x1, -y1, -y0) if sensor.side == "near" else (x0, x1, y0, y1)
+
+
+def core_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable[Finding]:
+    """Remarks of the core on zones and sensors."""
+    for sensor in sensing.placed:
+        yield from _sensor_findings(sensor, sensing)
+    yield from _equal_planes(sensing.placed)
+    for c in compared:
+        yield from _zone_findings(c, sensing)
+    yield from _shadow_findings(sensing, compared)
+
+
+def _sensor_findings(sensor: Placed, sensing: Sensing) -> Iterable[Finding]:
+    family = sensor.family
+    for purpose in sensor.purposes:
+        if purpose not in family.purposes:
+            yield core(
+                "purpose_unfit",
+                subjects=[f"{sensor.pointer}/purposes"],
+                sensor=sensor.name,
+                family=family.name,
+                purpose=purpose,
+            )
+        elif purpose in family.never_alone and not any(
+            purpose in s.purposes and s.side == sensor.side and purpose not in s.family.never_alone
+            for s in sensing.placed
+        ):
+            yield core(
+                "purpose_alone",
+                subjects=[f"{sensor.pointer}/purposes"],
+                sensor=sensor.name,
+                family=family.name,
+                purpose=purpose,
+            )
+    for i, filters in family.unsupported_filters(sensor.params):
+        yield core(
+            "filter_unsupported",
+            subjects=[f"{sensor.pointer}/device/fields/{i}/filters"],
+            sensor=sensor.name,
+            family=family.name,
+            filters=" and ".join(filters),
+        )
+    if not sensor.emissions:
+        yield core("nothing_emitted", subjects=[f"{sensor.pointer}/device"], sensor=sensor.name)
+    if "protection" in sensor.purposes:
+        for i, emission in enumerate(sensor.emissions):
+            if isinstance(emission, Rays) and not emission.blocks and (met := int(sensing.meets_leaf(sensor, i).sum())):
+                yield core(
+                    "meets_leaf", subjects=[sensor.pointer], rays=met, of=len(emission.range_m), sensor=sensor.name
+                )
+
+
+def _equal_planes(placed: Sequence[Placed]) -> Iterable[Finding]:
+    """Heads at one height and stand-off with equal tilts: the trace of every plane is the same line."""
+    heads: dict[Any, Placed] = {}
+    for sensor in placed:
+        tilts = getattr(sensor.params, "plane_tilts_deg", None)
+        if tilts is None:
+            continue
+        _, y, z = sensor.scene.mount.origin
+        key = (sensor.side, round(float(y), 3), round(float(z), 3), tuple(sorted(tilts)))
+        if key in heads and len(tilts) > 1:
+            first = heads[key]
+            yield core("equal_planes", subjects=[first.pointer, sensor.pointer], first=first.name, second=sensor.name)
+        heads.setdefault(key, sensor)
+
+
+def _zone_findings(c: Compared, sensing: Sensing) -> Iterable[Finding]:
+    zone, answer = c.zone, c.answer
+    if zone.kind == "exclusion":
+        if answer.overspill_m2 > 0:
+            yield core(
+                "unwanted_detection",
+                subjects=[zone.subject],
+                zone=zone.id,
+                label=zone.label,
+                area_m2=answer.overspill_m2,
+            )
+        return
+    if answer.verdict != "not_met":
+        return
+    if not c.sensors:
+        yield core(
+            "not_watched" if zone.kind == "protection" else "activation_unwatched",
+            subjects=[zone.subject],
+            zone=zone.id,
+            label=zone.label,
+            purpose=zone.kind,
+            where=f" on the {zone.side} side",
+        )
+        return
+    worst = max(answer.gaps, key=lambda g: g.largest_circle.radius_m)
+    at = tape(sensing.placed[0].scene.door, worst.largest_circle.x_m, worst.largest_circle.y_m)
+    yield core(
+        f"{zone.kind}_gap",
+        subjects=[zone.subject],
+        zone=zone.id,
+        label=zone.label,
+        share_percent=round(math.floor(answer.share * 1000) / 10, 1),
+        radius_m=worst.largest_circle.radius_m,
+        from_left_m=at.from_left_jamb_m,
+        from_wall_m=at.from_wall_face_m,
+        advice=_advice(c),
+    )
+
+
+def _shadow_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable[Finding]:
+    """One remark for each obstacle that takes detection out of a zone, at the zone that loses most."""
+    lost: dict[str, list[tuple[float, ZoneNeed]]] = {}
+    for c in compared:
+        for culprit in (u for gap in c.answer.gaps for u in gap.culprits if u.cause == "shadow"):
+            lost.setdefault(culprit.name, []).append((culprit.area_m2, c.zone))
+    for name, places in lost.items():
+        area, zone = max(places, key=lambda place: place[0])
+        yield core(
+            "shadow",
+            subjects=_obstacle_pointer(sensing, name),
+            zone=zone.id,
+            obstacle=name,
+            area_m2=area,
+            label=zone.label,
+            zones=len({z.id for _, z in places}),
+        )
+
+
+def _obstacle_pointer(sensing: Sensing, name: str) -> list[str]:
+    site = sensing.placed[0].scene.site
+    return [f"/site/obstacles/{i}" for i, o in enumerate(site.obstacles) if o.name == name]
+
+
+_ADVICE = {
+    "shadow": "Move {name} or add a sensor that sees behind it.",
+    "range": "Use a longer range or a mount nearer to the gap.",
+    "field": "Widen the field for this purpose.",
+    "ray_spacing": "Use a smaller step or fewer hits.",
+    "planes": "Add a plane, or a second head whose planes lie between.",
+    "no_sensor": "Add a sensor on the {name}.",
+    "aim": "Aim a sensor at it: change mount, tilt or sweep, or add a head on this side.",
+}
+_ADVICE_OFF_RAYS = {
+    "aim": "Widen or move the sensor, or add one that sees this place.",
+    "planes": "Close the gap between the areas.",
+}
+
+
+def _advice(c: Compared) -> str:
+    """What to do, from the culprits of the largest gaps; a far zone without a far sensor needs one there."""
+    if c.zone.side not in {s.side for s in c.sensors}:
+        return f"No sensor is mounted on the {c.zone.side} side: add one there."
+    causes = {(u.cause, u.name): None for gap in c.answer.gaps for u in gap.culprits[:1]}
+    aimed = any(isinstance(e, Rays) and not e.blocks for s in c.sensors for e in s.emissions)
+    words = _ADVICE if aimed else {**_ADVICE, **_ADVICE_OFF_RAYS}
+    return " ".join(dict.fromkeys(words[cause].format(name=name) for cause, name in causes if cause in words))
+
+
+def summary(compared: Sequence[Compared]) -> str:
+    """One sentence for the technician."""
+    judged = [c for c in compared if c.zone.kind != "exclusion"]
+    if not judged:
+        return "No zone is required: give the traffic or a rule set that asks for one."
+    bad = [c for c in judged if c.answer.verdict != "met"]
+    if not bad:
+        return f"All {len(judged)} zones are met by this calculation; prove each in the walk test."
+    worst = min(bad, key=lambda c: (c.zone.kind != "protection", c.answer.share))
+    return (
+        f"{len(bad)} of {len(judged)} zones {'is' if len(bad) == 1 else 'are'} not met; worst is {worst.zone.label}, "
+        f"{math.floor(worst.answer.share * 1000) / 10:.1f} % covered."
+    )
+
+
+def computed_by(rule_set: str, families: Iterable[tuple[str, str]]) -> ComputedBy:
+    """Versions behind an answer."""
+    return ComputedBy(
+        core=metadata.version("sillcast"), families=dict(families), rule_set=rule_set, back_end=back_end()
+    )
+
+
+def family_list(registry: Registry) -> FamilyList:
+    """Cards of all installed families, and the entries that were left out."""
+    return FamilyList(
+        families=[family_card(i) for i in registry.families],
+        refused=[RefusedFamily(origin=r.origin, reason=r.reason) for r in registry.refused],
+    )
+
+
+def family_card(installed: Installed) -> FamilyCard:
+    """Card of one family."""
+    family = installed.family
+    return FamilyCard(
+        name=family.name,
+        summary=family.summary,
+        distribution=installed.distribution,
+        version=installed.version,
+        senses=sorted(family.senses),
+        purposes=sorted(family.purposes),
+        never_alone=sorted(family.never_alone),
+        needs_counterpart=family.needs_counterpart,
+        typical=[
+            TypicalValue(parameter=t.parameter, value=t.value, unit=t.unit, reason=t.reason) for t in family.typical
+        ],
+        findings={f"{family.name}.{key}": spec.message for key, spec in family.findings.items()},
+        params_schema=msgspec.json.schema(family.params),
+        example=dict(family.example),
+    )
+
+
+def rule_set_list() -> RuleSetList:
+    """All rule sets, by name."""
+    return RuleSetList(rule_sets=[_needs.rule_sets()[name] for name in sorted(_needs.rule_sets())])
+
+
+def rule_set_card(name: str) -> RuleSet:
+    """One rule set.
+
+    Raises
+    ------
+    UnknownNameError
+    """
+    known = _needs.rule_sets()
+    if name not in known:
+        raise UnknownNameError(f"there is no rule set {name!r}; known are {', '.join(sorted(known))}")
+    return known[name]
+
+
+def body_list(bodies: Mapping[str, TestBody]) -> BodyList:
+    """Catalogue of bodies."""
+    return BodyList(
+        bodies=[
+            BodyCard(
+                name=b.name, shape=b.shape, width_m=b.width_m, depth_m=b.depth_m, height_m=b.height_m, source=b.source
+            )
+            for b in bodies.values()
+        ]
+    )
