@@ -1,0 +1,188 @@
+"""Mounts to try: places, heights, stand-offs and attitudes, as sensors of a request."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+from math import floor, prod
+from typing import Any
+
+import msgspec
+
+from sillcast.contract import Door, MountAngles, MountPlace, Steps
+from sillcast.errors import BudgetError, Fault, UncomputableError
+
+__all__ = ["Candidate", "Mounts", "Position", "mounts", "place_faults", "sensor_of", "values"]
+
+BESIDE_M = 0.10  # from the jamb's edge to a corner or jamb mount where the request says nothing
+RAY_WORK_MOST = 40_000_000  # candidates x rays of one search
+
+Position = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One mount of one device: indices into the ranges of its place, and the sensor that it makes.
+
+    Attributes
+    ----------
+    key : tuple of int
+        Device, side, place, then the steps along, stand-off, height, tilt, yaw, roll; sorted keys are request order.
+    """
+
+    key: tuple[int, ...]
+    side: str
+    place: str
+    position_m: Position
+    angles_deg: tuple[float, float, float]
+
+    @property
+    def group(self) -> tuple[int, int, int]:
+        """Device, side and place."""
+        return self.key[0], self.key[1], self.key[2]
+
+
+@dataclass(frozen=True)
+class Mounts:
+    """All mounts of one device on one side at one place, by index."""
+
+    device: int
+    side_index: int
+    side: str
+    place_index: int
+    place: str
+    along: tuple[float, ...]
+    out: tuple[float, ...]
+    height: tuple[float, ...]
+    angles: tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+    face_y_m: float
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Number of steps of each range."""
+        return (len(self.along), len(self.out), len(self.height), *(len(a) for a in self.angles))
+
+    @property
+    def count(self) -> int:
+        """Number of mounts."""
+        return prod(self.shape)
+
+    def candidate(self, index: tuple[int, ...]) -> Candidate:
+        """The mount of these steps."""
+        sign = -1.0 if self.side == "near" else 1.0
+        at = (self.along[index[0]], self.face_y_m + sign * self.out[index[1]], self.height[index[2]])
+        tilt, yaw, roll = (a[i] for a, i in zip(self.angles, index[3:], strict=True))
+        where = (round(at[0], 6) + 0.0, round(at[1], 6) + 0.0, round(at[2], 6) + 0.0)
+        key = (self.device, self.side_index, self.place_index, *index)
+        return Candidate(key, self.side, self.place, where, (tilt, yaw, roll))
+
+    def all(self) -> Iterator[Candidate]:
+        """All mounts in request order."""
+        for index in product(*(range(n) for n in self.shape)):
+            yield self.candidate(index)
+
+    def beside(self, candidate: Candidate) -> Iterator[Candidate]:
+        """Mounts one step away in one range."""
+        index = candidate.key[3:]
+        for axis, size in enumerate(self.shape):
+            for step in (-1, 1):
+                if 0 <= index[axis] + step < size:
+                    yield self.candidate((*index[:axis], index[axis] + step, *index[axis + 1 :]))
+
+
+def values(steps: Steps) -> tuple[float, ...]:
+    """Values of a range; the most is among them if it lies on a step."""
+    count = floor((steps.most - steps.least) / steps.step + 1e-9)
+    return tuple(round(steps.least + i * steps.step, 9) for i in range(count + 1))
+
+
+def place_faults(places: Sequence[MountPlace], angles: MountAngles) -> Iterator[Fault]:
+    """Ranges that run backwards or are missing."""
+    for i, place in enumerate(places):
+        pointer = f"/places/{i}"
+        free = place.kind in ("ceiling", "post")
+        if free and place.out_m is None:
+            yield Fault(
+                f"{pointer}/out_m", "missing", f"A {place.kind} needs its distance from the leaf plane.", "a range"
+            )
+        if place.kind == "post" and place.along_m is None:
+            yield Fault(f"{pointer}/along_m", "missing", "A post needs its place along the door.", "a range")
+        for name in ("height_m", "along_m", "stand_off_m", "out_m"):
+            yield from _backwards(getattr(place, name), f"{pointer}/{name}")
+    for name in ("tilt_deg", "yaw_deg", "roll_deg"):
+        yield from _backwards(getattr(angles, name), f"/angles/{name}")
+
+
+def _backwards(steps: Steps | None, pointer: str) -> Iterator[Fault]:
+    if steps is not None and steps.most < steps.least:
+        yield Fault(f"{pointer}/most", "order", "A range ends at or after its start.", f"at least {steps.least:g}",
+                    f"{steps.most:g}")  # fmt: skip
+
+
+def mounts(asked: Any, rays: Sequence[int]) -> list[Mounts]:
+    """All mounts that a search asks for, by device, side and place.
+
+    Parameters
+    ----------
+    asked : struct
+        Search request.
+    rays : sequence of int
+        Rays of each device, for the work.
+
+    Raises
+    ------
+    UncomputableError
+        Ranges that run backwards or are missing.
+    BudgetError
+        More mounts than the limit, or more work than one request may ask.
+    """
+    if faults := list(place_faults(asked.places, asked.angles)):
+        raise UncomputableError(faults)
+    angles = (values(asked.angles.tilt_deg), values(asked.angles.yaw_deg), values(asked.angles.roll_deg))
+    found = [
+        _mounts(asked.door, (d, s, p), side, place, angles)
+        for d in range(len(asked.devices))
+        for s, side in enumerate(asked.sides)
+        for p, place in enumerate(asked.places)
+    ]
+    count = sum(m.count for m in found)
+    work = sum(m.count * rays[m.device] for m in found)
+    limits = (
+        ("/limits/candidates", "mounts", count, asked.limits.candidates),
+        ("/devices", "rays", work, RAY_WORK_MOST),
+    )
+    for pointer, what, wanted, most in limits:
+        if wanted > most:
+            detail = f"The ranges ask for {wanted} {what}; the limit is {most}. Take coarser steps or fewer places."
+            raise BudgetError([Fault(pointer, "budget", detail, f"at most {most} {what}", str(wanted))])
+    return found
+
+
+def _mounts(door: Door, at: tuple[int, int, int], side: str, place: MountPlace, angles: Any) -> Mounts:
+    half = door.opening.width_m / 2
+    free = place.kind in ("ceiling", "post")
+    face = 0.0 if free else (door.wall.near_face_y_m if side == "near" else door.wall.far_face_y_m)
+    out = place.out_m if free and place.out_m is not None else place.stand_off_m
+    if place.kind in ("left_corner", "left_jamb", "right_corner", "right_jamb"):
+        beside = values(place.along_m) if place.along_m else (BESIDE_M,)
+        sign = -1.0 if place.kind.startswith("left") else 1.0
+        along = tuple(sign * (half + b) for b in beside)
+    else:
+        along = values(place.along_m) if place.along_m else (-half, -half / 2, 0.0, half / 2, half)
+    return Mounts(at[0], at[1], side, at[2], place.kind, along, values(out), values(place.height_m), angles, face)
+
+
+def sensor_of(candidate: Candidate, name: str, purposes: Sequence[str], device: Any, kind: type[Any]) -> Any:
+    """The sensor of a request that a mount makes."""
+    x, y, z = candidate.position_m
+    tilt, yaw, roll = candidate.angles_deg
+    mount = {
+        "side": candidate.side,
+        "position": {"x_m": x, "y_m": y, "z_m": z},
+        "tilt_deg": tilt,
+        "yaw_deg": yaw,
+        "roll_deg": roll,
+    }
+    plain = {"name": name, "purposes": list(purposes), "mount": mount, "device": msgspec.to_builtins(device)}
+    return msgspec.convert(plain, kind)

@@ -1,0 +1,344 @@
+"""Zones on a grid, and how well sensors serve them: fast numbers to search with, never to answer with.
+
+A cell counts as seen only if the body is detected wherever its centre stands in the cell, at every angle, so that no
+gap slips between the cells' centres. That errs towards unseen by about one cell, which also keeps a reserve: what the
+search prefers detects a body that is about one cell less deep. Whatever it finds is assessed with exact regions
+before it is proposed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import numpy.typing as npt
+
+from sillcast.family import Emission, Rays
+from sillcast.kernel import Lobe, Prism, Region, Surroundings, TestBody
+from sillcast.kernel.clip import Clipped, free_lengths
+from sillcast.kernel.counts import Grid, hit_counts
+from sillcast.needs import ZoneNeed
+from sillcast.sensing import LEAF_STATES, LEAF_TOUCH_M, STANDING, Placed, Sensing, Velocities, field_rings
+
+__all__ = ["CELLS_MOST", "CELL_MOST_M", "MARGIN_SEEN_M", "OnGrid", "Site", "View", "ZoneScore", "inside", "thinned"]
+
+BoolArray = npt.NDArray[np.bool_]
+FloatArray = npt.NDArray[np.float64]
+
+CELL_MOST_M = 0.1
+CELLS_MOST = 100_000  # of one grid; larger areas get larger cells
+MARGIN_SEEN_M = 0.3  # how far around a zone places are looked at
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """What stays while sensors change: what stops a ray, the leaf at its states, where a body can stand nowhere."""
+
+    fixed: Surroundings
+    leaf: Callable[[float], Iterable[Prism]]
+    half_width_m: float
+    blocked: Callable[[TestBody, float, float], Region]
+    regions: WeakKeyDictionary[Placed, dict[tuple[Any, ...], Region]] = field(default_factory=WeakKeyDictionary)
+
+    def sensing(self, placed: Sequence[Placed], zones: Sequence[ZoneNeed]) -> Sensing:
+        """Exact detection of these sensors around these zones."""
+        boxes = np.array([z.region.grown(1.5).bounds for z in zones if not z.region.is_empty] or [(-1, -1, 1, 1)])
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        return Sensing(placed, self.fixed, self.leaf, (float(x0), float(x1), float(y0), float(y1)), self.half_width_m)
+
+
+@dataclass(frozen=True)
+class ZoneScore:
+    """One zone on the grid: unseen area, area seen though unwanted, distance to the nearest unseen place around it."""
+
+    zone: ZoneNeed
+    gap_m2: float
+    spill_m2: float
+    margin_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Target:
+    """One zone on the grid of its view: wanted cells for each angle, distance of every cell from the zone. [m]"""
+
+    zone: ZoneNeed
+    wanted: tuple[BoolArray, ...]
+    around: tuple[BoolArray, ...]
+    away_m: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """Zones that ask for the same body, angles, states, motion and purpose, on one grid."""
+
+    purpose: str
+    body: TestBody
+    angles_deg: tuple[float, ...]
+    states: tuple[float, ...]
+    velocities: Velocities
+    grid: Grid
+    targets: tuple[_Target, ...]
+
+    def marks(self) -> tuple[BoolArray, BoolArray]:
+        """Cells at which detection is wanted, and at which it is unwanted."""
+        none = np.zeros((self.grid.rows, self.grid.columns), dtype=np.bool_)
+        sides = ([t for t in self.targets if (t.zone.kind == "exclusion") is over] for over in (False, True))
+        wanted, unwanted = (_any([none, *(w for t in some for w in t.wanted)]) for some in sides)
+        return wanted, unwanted
+
+
+class OnGrid:
+    """Zones of a request on grids whose cells are a share of the body's narrow side.
+
+    Parameters
+    ----------
+    site : Site
+        What stays while sensors change.
+    zones : sequence of ZoneNeed
+        Zones of the request.
+    fineness : int
+        Cells along the narrow side of the body.
+    thin : int
+        Of the rays of a sensor that wants several hits, every so manieth is taken, its hits scaled; 1 takes all.
+    certain : bool
+        False judges cells by their centres alone, for a first look.
+    """
+
+    def __init__(
+        self, site: Site, zones: Sequence[ZoneNeed], *, fineness: int, thin: int = 1, certain: bool = True
+    ) -> None:
+        self.site = site
+        self.zones = tuple(zones)
+        self.fineness = fineness
+        self.thin = thin
+        self.certain = certain
+        self._leaves = site.fixed.with_prisms([p for state in LEAF_STATES for p in site.leaf(state)])
+        self._is_leaf = np.array([p.part == "leaf" for p in self._leaves.prisms] or [False])
+        self._at_state: dict[float, Surroundings] = {}
+        self._seen: WeakKeyDictionary[Placed, list[list[BoolArray]]] = WeakKeyDictionary()
+        self.views = tuple(self._grouped())
+
+    @property
+    def cell_m(self) -> float:
+        """Largest cell. [m]"""
+        return max((v.grid.cell_m for v in self.views), default=0.0)
+
+    def scores(self, placed: Sequence[Placed]) -> list[ZoneScore]:
+        """How well these sensors serve each zone, in the order of the zones."""
+        found: dict[str, ZoneScore] = {}
+        for at, view in enumerate(self.views):
+            serving = [self.seen(s)[at] for s in placed if view.purpose in s.purposes]
+            seen = [_any(one[i] for one in serving) for i in range(len(view.angles_deg))] if serving else None
+            for target in view.targets:
+                found[target.zone.id] = self._score(target, view.grid, seen)
+        return [found[z.id] for z in self.zones]
+
+    def seen(self, sensor: Placed) -> list[list[BoolArray]]:
+        """Cells at which a sensor detects the body: for each view, for each angle, (rows, columns)."""
+        found = self._seen.get(sensor)
+        if found is None:
+            emissions = [thinned(e, self.thin) if isinstance(e, Rays) else e for e in sensor.emissions]
+            found = self._seen[sensor] = [self._in_view(sensor, emissions, view) for view in self.views]
+        return found
+
+    def scores_of_seen(self, seen: Sequence[Sequence[Sequence[BoolArray]]]) -> list[ZoneScore]:
+        """As `scores`, for what each of several sensors sees; all of them serve every purpose of their views."""
+        found: dict[str, ZoneScore] = {}
+        for at, view in enumerate(self.views):
+            both = [_any(one[at][i] for one in seen) for i in range(len(view.angles_deg))]
+            for target in view.targets:
+                found[target.zone.id] = self._score(target, view.grid, both)
+        return [found[z.id] for z in self.zones]
+
+    def _score(self, target: _Target, grid: Grid, seen: list[BoolArray] | None) -> ZoneScore:
+        cell = grid.cell_m * grid.cell_m
+        if target.zone.kind == "exclusion":
+            spill = _any(w & s for w, s in zip(target.wanted, seen, strict=True)) if seen else None
+            return ZoneScore(target.zone, 0.0, 0.0 if spill is None else float(spill.sum()) * cell, MARGIN_SEEN_M)
+        if seen is None:
+            gap = _any(target.wanted)
+            return ZoneScore(target.zone, float(gap.sum()) * cell, 0.0, 0.0)
+        unseen = _any(w & ~s for w, s in zip(target.wanted, seen, strict=True))
+        missing = float(unseen.sum()) * cell
+        if missing:
+            return ZoneScore(target.zone, missing, 0.0, 0.0)
+        beside = [target.away_m[a & ~s] for a, s in zip(target.around, seen, strict=True)]
+        margin = min((float(d.min()) for d in beside if d.size), default=MARGIN_SEEN_M)
+        return ZoneScore(target.zone, 0.0, 0.0, min(margin, MARGIN_SEEN_M))
+
+    # ------------------------------------------------------------------ zones on the grid
+
+    def _grouped(self) -> Iterable[View]:
+        groups: dict[tuple[Any, ...], list[ZoneNeed]] = {}
+        for zone in self.zones:
+            key = (zone.kind, zone.body, zone.angles_deg, zone.states, zone.velocities_m_per_s)
+            groups.setdefault(key, []).append(zone)
+        for (kind, body, angles, states, velocities), zones in groups.items():
+            grid = self._grid(zones, body)
+            blocked = [self._blocked(body, angle, states, grid) for angle in angles]
+            targets = tuple(self._target(zone, grid, blocked) for zone in zones)
+            purpose = "activation" if kind == "exclusion" else kind
+            yield View(purpose, body, angles, states, velocities, grid, targets)
+
+    def _grid(self, zones: Sequence[ZoneNeed], body: TestBody) -> Grid:
+        boxes = np.array([z.region.bounds for z in zones if not z.region.is_empty] or [(0.0, 0.0, 0.0, 0.0)])
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        # Cells lie in mirror image about x = 0 and the leaf plane, so that a mirrored scene has mirrored scores.
+        wide, deep = x1 - x0 + 2 * MARGIN_SEEN_M, y1 - y0 + 2 * MARGIN_SEEN_M
+        c = min(CELL_MOST_M, min(body.width_m, body.depth_m) / self.fineness)
+        c = max(c, float(np.sqrt(wide * deep / CELLS_MOST)))
+        reach_x = np.ceil((max(-x0, x1, 0.0) + MARGIN_SEEN_M) / c) * c
+        low, high = np.floor((y0 - MARGIN_SEEN_M) / c) * c, np.ceil((y1 + MARGIN_SEEN_M) / c) * c
+        return Grid.over(-float(reach_x), float(reach_x), float(low), float(high), c)
+
+    def _target(self, zone: ZoneNeed, grid: Grid, blocked: Sequence[BoolArray]) -> _Target:
+        within = inside(zone.region, grid)
+        if self.certain and zone.kind != "exclusion":
+            # Cells that reach into the zone with a corner count as well.
+            within |= _distance(zone.region, grid, within) < grid.cell_m * 0.5
+        away = _distance(zone.region, grid, within)
+        near = ~within & (away < MARGIN_SEEN_M)
+        return _Target(zone, tuple(within & ~b for b in blocked), tuple(near & ~b for b in blocked), away)
+
+    def _blocked(self, body: TestBody, angle_deg: float, states: Sequence[float], grid: Grid) -> BoolArray:
+        """Cells at which the body can stand at no state that is judged."""
+        free = [~inside(self.site.blocked(body, angle_deg, state), grid) for state in states]
+        return ~_any(free)
+
+    # ------------------------------------------------------------------ what a sensor sees
+
+    def _in_view(self, sensor: Placed, emissions: Sequence[Emission], view: View) -> list[BoolArray]:
+        seen = [np.zeros((view.grid.rows, view.grid.columns), dtype=np.bool_) for _ in view.angles_deg]
+        standing = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
+        if view.purpose not in sensor.purposes or not standing:
+            return seen
+        rings, above = field_rings(sensor, view.purpose)
+        for emission in emissions:
+            is_fast = isinstance(emission, Rays) and sensor.carried is None
+            clipped = self._clipped(emission, view, rings) if isinstance(emission, Rays) and is_fast else []
+            for i, angle in enumerate(view.angles_deg):
+                if isinstance(emission, Rays) and is_fast:
+                    seen[i] |= self._hit(emission, clipped, view, angle_deg=angle, rings=rings, above_m=above)
+                else:
+                    seen[i] |= self._within(sensor, emission, view, angle)
+        return seen
+
+    def _hit(
+        self, rays: Rays, clipped: Sequence[Clipped], view: View, *,
+        angle_deg: float, rings: Sequence[Any], above_m: float,
+    ) -> BoolArray:  # fmt: skip
+        """Cells with enough hits at every state."""
+        certain = self.certain and view.grid.cell_m < 0.5 * min(view.body.width_m, view.body.depth_m)
+        where: dict[str, Any] = {"angle_deg": angle_deg, "floors": self.site.fixed.floors, "fields": rings}
+        where["certain"] = certain
+        counts = [hit_counts(rays, c, view.body, view.grid, least_above_m=above_m, **where) for c in clipped]
+        return np.asarray(np.minimum.reduce(counts) >= rays.least_hits)
+
+    def _within(self, sensor: Placed, emission: Emission, view: View, angle_deg: float) -> BoolArray:
+        """Cells inside the exact region of a lobe, an area of the floor, or a sensor that moves with the leaf."""
+        states = view.states if sensor.carried is not None else view.states[:1]
+        # A lobe knows the body by its echo, which has no angle.
+        turn = view.angles_deg[0] if isinstance(emission, Lobe) else angle_deg
+        off = 0.71 * view.grid.cell_m if self.certain else 0.0
+        regions = [self._region(sensor, emission, view, turn, state) for state in states]
+        cells = [inside(r.grown(-off) if off else r, view.grid) for r in regions]
+        return np.asarray(np.logical_and.reduce(cells))
+
+    def _region(self, sensor: Placed, emission: Emission, view: View, angle_deg: float, state: float) -> Region:
+        """Exact region of one emission around the zones of a view, worked out once for all grids of a site."""
+        zones = [t.zone for t in view.targets]
+        known = self.site.regions.setdefault(sensor, {})
+        key = (id(emission), tuple(id(z) for z in zones), angle_deg, state)
+        if key not in known:
+            sensing = self.site.sensing([replace(sensor, emissions=(emission,))], zones)
+            how: dict[str, Any] = {"angle_deg": angle_deg, "purpose": view.purpose, "velocities": view.velocities}
+            known[key] = sensing.region(sensing.placed[0], view.body, state=state, **how)
+        return known[key]
+
+    def _clipped(self, rays: Rays, view: View, rings: Sequence[Any]) -> list[Clipped]:
+        """Free lengths for each state that differs; for protection, rays that meet the leaf in a field have none."""
+        if view.purpose == "protection" and not rays.blocks:
+            free, ended = free_lengths(rays, self.site.fixed), free_lengths(rays, self._leaves)
+            meets = (ended.stops >= 0) & self._is_leaf[np.maximum(ended.stops, 0)]
+            if rings and meets.any():
+                x, y, _ = (rays.origins + ended.lengths[:, None] * rays.directions).T
+                meets &= _odd(Region.union([Region.ring(r) for r in rings]).grown(LEAF_TOUCH_M), x, y)
+            return [replace(free, lengths=np.where(meets, 0.0, free.lengths))]
+        return [free_lengths(rays, self._at(state)) for state in view.states]
+
+    def around(self, view: View) -> Surroundings:
+        """What stops a ray at the first state of a view; for protection, without the leaf."""
+        return self.site.fixed if view.purpose == "protection" else self._at(view.states[0])
+
+    def _at(self, state: float) -> Surroundings:
+        if state not in self._at_state:
+            self._at_state[state] = self.site.fixed.with_prisms(self.site.leaf(state))
+        return self._at_state[state]
+
+
+def thinned(rays: Rays, thin: int) -> Rays:
+    """Every so manieth ray of each group, the wanted hits scaled and rounded up; all rays if one hit is enough."""
+    step = min(thin, rays.least_hits)
+    if step <= 1:
+        return rays
+    starts = np.flatnonzero(np.diff(rays.group, prepend=rays.group[:1] - 1))
+    place = np.arange(len(rays.group)) - np.repeat(starts, np.diff([*starts, len(rays.group)]))
+    keep = place % step == step // 2
+    return replace(
+        rays,
+        origins=np.ascontiguousarray(rays.origins[keep]),
+        directions=np.ascontiguousarray(rays.directions[keep]),
+        range_m=rays.range_m[keep],
+        group=rays.group[keep],
+        least_hits=-(-rays.least_hits // step),
+    )
+
+
+def inside(region: Region, grid: Grid) -> BoolArray:
+    """Cells whose centres lie in a region, its rings rounded to 1 mm: even-odd rule along the rows, (rows, columns)."""
+    rings = [np.asarray(ring) for rings in region.rings("nearest") for ring in rings]
+    toggles = np.zeros((grid.rows, grid.columns + 1), dtype=np.int64)
+    if rings:
+        x0, y0 = np.concatenate([ring[:-1] for ring in rings]).T
+        x1, y1 = np.concatenate([ring[1:] for ring in rings]).T
+        y = grid.centres_y[:, None]
+        row, edge = np.nonzero((y0 <= y) != (y1 <= y))
+        across = x0[edge] + (y[row, 0] - y0[edge]) * (x1 - x0)[edge] / (y1 - y0)[edge]
+        # All cells to the left of an edge change sides.
+        past = np.clip(np.ceil((across - grid.x_m) / grid.cell_m), 0, grid.columns).astype(np.int64)
+        np.add.at(toggles, (row, np.zeros_like(row)), 1)
+        np.add.at(toggles, (row, past), -1)
+
+    return np.asarray(np.cumsum(toggles, axis=1)[:, :-1] % 2 == 1)
+
+
+def _odd(region: Region, x: FloatArray, y: FloatArray) -> BoolArray:
+    """Points that lie in a region: an odd number of edges to their right."""
+    odd = np.zeros(np.broadcast_shapes(x.shape, y.shape), dtype=np.bool_)
+    for ring in (np.asarray(r) for rings in region.rings("nearest") for r in rings):
+        for (x0, y0), (x1, y1) in pairwise(ring):
+            if y0 != y1:
+                between = (y0 <= y) != (y1 <= y)
+                odd ^= between & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+    return odd
+
+
+def _distance(region: Region, grid: Grid, within: BoolArray) -> FloatArray:
+    """Distance of the cells' centres to the border of a region, 0 within it, (rows, columns). [m]"""
+    least = np.full((grid.rows, grid.columns), np.inf)
+    x, y = grid.centres_x[None, :], grid.centres_y[:, None]
+    for ring in (np.asarray(r) for rings in region.rings("nearest") for r in rings):
+        for (x0, y0), (x1, y1) in pairwise(ring):
+            ex, ey = x1 - x0, y1 - y0
+            along = np.clip(((x - x0) * ex + (y - y0) * ey) / (ex * ex + ey * ey), 0.0, 1.0)
+            np.minimum(least, np.hypot(x - x0 - along * ex, y - y0 - along * ey), out=least)
+    return np.where(within, 0.0, least)
+
+
+def _any(parts: Iterable[BoolArray]) -> BoolArray:
+    found: BoolArray = np.logical_or.reduce(list(parts))
+    return found
