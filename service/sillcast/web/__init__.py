@@ -1,0 +1,1 @@
+"""The HTTP side: routes, limits, problems, the OpenAPI document, health, metrics. The only user of litestar."""
