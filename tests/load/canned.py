@@ -1,0 +1,38 @@
+"""The same stack without the work: reads the request, answers with bytes of a file. What the service is compared with.
+
+`python tests/load/canned.py FILE`: litestar, uvicorn with our protocol, and our outermost layer, as in the service.
+"""
+
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from litestar import Litestar, Request, route
+from litestar.response.base import ASGIResponse
+
+from sillcast.web.edge import Edge, Metrics
+from sillcast.web.server import serve
+from sillcast.web.settings import Settings
+
+ANSWER = Path(sys.argv[1]).read_bytes()
+
+
+async def handle(request: Request[Any, Any, Any]) -> ASGIResponse:
+    body = bytearray()
+    while (event := await request.receive())["type"] == "http.request":
+        body += event.get("body", b"")
+        if not event.get("more_body", False):
+            break
+    return ASGIResponse(body=ANSWER, media_type="application/json")
+
+
+app = Litestar(
+    [route("/canned", http_method=["POST"], status_code=200)(handle)], openapi_config=None, logging_config=None
+)
+edge = Edge(app.asgi_handler, Metrics())
+app.asgi_handler = edge
+app.state.service = SimpleNamespace(edge=edge, failure="", on_failure=None)
+
+if __name__ == "__main__":
+    serve(app, Settings(port=0, drain_s=0.0))
