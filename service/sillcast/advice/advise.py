@@ -291,7 +291,8 @@ def _note(task: Task, proof: _Proof, proposals: Sequence[Proposal], relaxed: Seq
     if not binding:
         return start
     way = " ".join(r.text for r in relaxed) or "None of the relaxations that were tried makes it met."
-    return f"{start} {binding} stays unmet and binds. {way}"
+    label = next(z.label for z in task.zones if z.id == binding)
+    return f"{start} The zone '{label}' stays unmet. {way}"
 
 
 def _report(task: Task, settings: Sequence[Setting], found: Found, proof: _Proof, budget: int) -> SearchReport:

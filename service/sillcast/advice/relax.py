@@ -66,7 +66,7 @@ def _slower(task: Task, unmet: Sequence[ZoneNeed]) -> Iterator[Relaxation]:
             name = task.request.traffic[int(subject.split("/")[2])].name
             yield Relaxation(
                 kind="speed",
-                text=f"With {name} at {good:.1f} m/s instead of {now:.1f} m/s {_are_met(zones)}.",
+                text=f"With {name} at {good:.1f} m/s instead of {now:.1f} m/s {_are_met(task, zones)}.",
                 zones=zones,
                 unit="m/s",
                 current=now,
@@ -102,7 +102,7 @@ def _higher(task: Task, wanted: Container[str]) -> Iterator[Relaxation]:
                 up = i * RAISE_STEP_M
                 yield Relaxation(
                     kind="mount_height",
-                    text=f"With {sensor.name} mounted {up:.1f} m higher {_are_met(met)}.",
+                    text=f"With {sensor.name} mounted {up:.1f} m higher {_are_met(task, met)}.",
                     zones=met,
                     unit="m",
                     current=now,
@@ -137,7 +137,7 @@ def _second(task: Task, wanted: Container[str]) -> Iterator[Relaxation]:
         _, words, twin, met = best
         yield Relaxation(
             kind="second_sensor",
-            text=f"With a second sensor like {words} {_are_met(met)}.",
+            text=f"With a second sensor like {words} {_are_met(task, met)}.",
             zones=met,
             unit="",
             current=None,
@@ -234,5 +234,6 @@ def _with_sensor(request: Any, twin: Any) -> Any:
     return msgspec.structs.replace(request, sensors=(*request.sensors, twin))
 
 
-def _are_met(zones: Sequence[str]) -> str:
-    return f"{', '.join(zones)} {'is' if len(zones) == 1 else 'are'} met"
+def _are_met(task: Task, zones: Sequence[str]) -> str:
+    labels = [f"'{zone.label}'" for zone in task.zones if zone.id in zones]
+    return f"{', '.join(labels)} {'is' if len(labels) == 1 else 'are'} met"
