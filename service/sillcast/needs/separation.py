@@ -2,6 +2,7 @@
 
 from math import isfinite
 
+from sillcast import physics
 from sillcast.errors import GeometryError
 
 __all__ = [
@@ -118,11 +119,7 @@ def orthogonal_mm(total_s: float, capability_mm: float) -> float:
     """
     if not isfinite(capability_mm) or capability_mm > 70.0:
         raise GeometryError("this rule ends at a detection capability of 70 mm")
-    if capability_mm > 40.0:
-        return 1600.0 * total_s + 850.0
-    reach = max(8.0 * (capability_mm - 14.0), 0.0)
-    fast = max(2000.0 * total_s + reach, 100.0)
-    return fast if fast <= 500.0 else max(1600.0 * total_s + reach, 500.0)
+    return 1000.0 * physics.curtain_separation_m(total_s, capability_m=capability_mm / 1000.0, beams=2)
 
 
 def us_safety_distance_in(stop_s: float, *, hand_speed_in_per_s: float = 63.0) -> float:
