@@ -20,14 +20,19 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import numpy as np
 
+from ablation.generate import DOORS
+from ablation.small import task_of
 from bench.embree_baseline import EmbreeCounts, EmbreeOutlines
 from reference.scenes import GRID, camera, pose, scanner, surroundings
 from sillcast import Planner
+from sillcast.advice import advise
+from sillcast.advice.pointers import with_value
+from sillcast.advice.task import placed_again
 from sillcast.kernel.clip import back_end, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts, smallest_detected
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import Floors, Pose
-from sillcast.kernel.poses import Places, score_poses
+from sillcast.kernel.poses import Look, Places, best_poses, score_poses
 from sillcast.kernel.region import detection_region
 from sillcast.kernel.section import band
 from sillcast.kernel.solids import Surroundings, TestBody
@@ -39,6 +44,7 @@ HEIGHTS_M = (0.0, 0.2, 0.7, 1.2)  # of traces; outlines for bodies of each but t
 STANDARD = Path(__file__).parents[2] / "openapi" / "examples" / "standard.json"
 RESULTS = Path(__file__).parent / "RESULTS.md"
 LIBRARIES = ("numpy", "numba", "llvmlite", "shapely", "manifold3d", "msgspec", "embreex", "trimesh")
+SAMPLED = 400  # cells of an evaluation's grid that the baseline is timed on
 SEARCH_GRID = Grid.over(-3.0, 3.0, -6.0, 0.0, 0.05)
 
 
@@ -76,13 +82,16 @@ def search_model():
     )
 
 
-def mount_search(number, threads):
-    """Search to be timed: mounts of one scanner, 2 x 2.5 m wanted, the rest unwanted."""
+def mount_search(number, threads, *, coarse_to_fine):
+    """Search to be timed: mounts of one scanner, 2 x 2.5 m wanted, the rest unwanted; all judged fully or as needed."""
     rng = np.random.default_rng(0)
     around, mounts = surroundings(rng), [pose(rng) for _ in range(number)]
     wanted = (np.abs(SEARCH_GRID.centres_x) < 1.0)[None] & (SEARCH_GRID.centres_y > -2.5)[:, None]
     places = Places(SEARCH_GRID, wanted, ~wanted)
     model = search_model()
+    if coarse_to_fine:
+        look = Look(model, around, BODY, places, worth=(1.0, -0.1))
+        return lambda: best_poses([look], mounts, threads=threads)
     return lambda: score_poses(model, mounts, around, BODY, places, threads=threads)
 
 
@@ -126,21 +135,22 @@ def search_rows(number):
         each = least_time(lambda: baseline.counts(places), 3) / len(places)  # noqa: B023 - called at once
         embree.append(each * SEARCH_GRID.rows * SEARCH_GRID.columns * number)
     rows = []
-    for threads in (1, 2):
+    for threads, coarse_to_fine in ((1, False), (2, False), (1, True), (2, True)):
         clock = time.process_time if threads == 1 else time.perf_counter
-        seconds = least_time(mount_search(number, threads), 3, clock)
+        seconds = least_time(mount_search(number, threads, coarse_to_fine=coarse_to_fine), 3, clock)
+        how = "coarse to fine" if coarse_to_fine else "each in full"
         rows.append(
-            f"| {number:,} mounts x 8 planes, 5 cm, {threads} thread{'s' * (threads > 1)} | {seconds:.2f} s | "
+            f"| {number:,} mounts x 8 planes, 5 cm, {how}, {threads} thread{'s' * (threads > 1)} | {seconds:.2f} s | "
             f"{np.median(embree):,.0f} s | {np.median(embree) / seconds:,.0f} |"
         )
     return rows
 
 
 def exact_outlines(fans, around):
-    """From planes to outlines and traces: the visible parts once, then each height."""
+    """From planes to rings of outlines and traces: the visible parts once, then each height."""
     seen = triangles(fans, around)
     lines = [trace(seen, height) for height in HEIGHTS_M]
-    return lines, [outline(seen, 0.0, replace(BODY, height_m=height)) for height in HEIGHTS_M[1:]]
+    return lines, [outline(seen, 0.0, replace(BODY, height_m=height)).contours for height in HEIGHTS_M[1:]]
 
 
 def embree_outlines(baseline):
@@ -197,6 +207,43 @@ def standard_rows():
     return rows
 
 
+def advice_rows():
+    """Settings of one door: the whole solve, and one evaluation of it against casting for the same places.
+
+    The baseline of an evaluation is given the clipped rays, and casts all of them that may meet the body at each cell
+    of the grid that the search judges on, for each angle; extrapolated from a sample of cells.
+    """
+    planner, door = Planner(), json.loads(DOORS.read_text())[0]["request"]
+    task = task_of(planner, door)
+    found = advise(task)
+    solve = least_time(lambda: advise(replace(task, grids={})), 3)
+    grid, others = task.coarse, list(task.placed[1:])
+    tilted = [with_value(task.request, "/sensors/0/mount/tilt_deg", tilt / 2) for tilt in range(-8, 40)]
+
+    def evaluate():
+        for request in tilted:
+            grid.scores([placed_again(request, task.placed[0]), *others])
+
+    evaluate()
+    each = least_time(evaluate, 3) / len(tilted)
+    embree = sum(embree_evaluation(task, view) for view in grid.views)
+    return [
+        f"| settings of hatch 1: {found.search.tried} candidates, {found.search.assessed} assessed | {1e3 * solve:.0f} ms | | |",
+        f"| one evaluation of these ({1.0 / each:,.0f} a second, extrapolated baseline) | {1e3 * each:.2f} ms | "
+        f"{1e3 * embree:,.0f} ms | {embree / each:,.0f} |",
+    ]
+
+
+def embree_evaluation(task, view):
+    """Seconds for the hits of the first head at each cell of a view, for each angle, by the baseline."""
+    (rays,) = task.placed[0].emissions
+    around = task.site.fixed.with_prisms(task.site.leaf(view.states[0]))
+    counts = EmbreeCounts(rays, free_lengths(rays, around).lengths, view.body)
+    rng, cells = np.random.default_rng(0), view.grid.rows * view.grid.columns
+    some = np.column_stack([rng.choice(view.grid.centres_x, SAMPLED), rng.choice(view.grid.centres_y, SAMPLED)])
+    return least_time(lambda: counts.counts(some), 3) / SAMPLED * cells * len(view.angles_deg)
+
+
 _FIRST = """
 import resource
 from pathlib import Path
@@ -249,13 +296,14 @@ What limits each row:
 
 * clip and map: adding two numbers per row that a ray's set of places crosses, and one running sum per row; the cells
   hardly count until the counters leave the second-level cache.
-* exact outlines: a quarter is the union of 30 to 100 convex pieces for each body by the clipping library, an eighth the
-  sweep (events times lines, for each plane), the rest what Python does around them; with more obstacles the sweep grows.
+* exact outlines: a quarter is the union of 8 to 19 contours for each body by the clipping library, a tenth the sweep
+  (events times lines, for each plane), a tenth the making of the contours, the rest what Python does around them; with
+  more obstacles the sweep grows.
 * region of real rays: the union again, of 250 to 700 pieces of 6 (box) or 23 (cylinder) corners; more rays make fewer
   pieces, as sets of rays need no exact pieces of their own where rays lie close. With hits of the head also a coarse
   count that tells where several planes add, and the sums of rings there.
-* map in cells of 10 mm: four times the cells cost five to six times as much; the likely cause, not measured, is that
-  counters of 360,000 cells leave the second-level cache and are allocated anew for each map.
+* map in cells of 10 mm: four times the cells cost twice as much. Each thread keeps its counters: fresh pages of memory
+  for them took 1.6 of 2 ms, since the allocator hands blocks of this size back to the system and gets them anew.
 * standard example: under a profiler the kernel's regions are a third; the rest is the making of the answer (shapes for
   the wire, sections, site checks) and booleans of areas.
 * cold start: half is imports (numba not quite half of them), the rest reading compiled kernels and the first answer.
@@ -295,6 +343,7 @@ def report(mounts=5000):
         *outline_rows(),
         *search_rows(mounts),
         *standard_rows(),
+        *advice_rows(),
         *cold_rows(),
     ]
     growth = ["", "| growth | 8-plane map | exact outlines | region of 3 hits |", "| --- | --- | --- | --- |"]

@@ -8,7 +8,7 @@ import shapely
 
 from reference import scenes
 from reference.ray_cast import Solid, hit_length
-from sillcast.kernel import pieces
+from sillcast.kernel import parts, pieces
 from sillcast.kernel.clip import free_lengths
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
@@ -132,14 +132,41 @@ def test_mirror(least_hits):
 
 def test_both_back_ends_give_the_same_rings(monkeypatch):
     numba = pytest.importorskip("sillcast.kernel._pieces_numba")
+    spans_numba = pytest.importorskip("sillcast.kernel._spans_numba")
     for seed, (name, angle_deg, least_hits, within) in enumerate(CASES[:9]):
         _, rays, clipped = scene(20 + seed, rays=61, least_hits=least_hits, hits_within=within)
         found = []
         for engine in (pieces._pieces_numpy, numba):
             monkeypatch.setattr(pieces, "engine", engine)
+            monkeypatch.setattr(parts, "engine", spans_numba if engine is numba else parts._spans_numpy)
             found.append(detection_region(rays, clipped, BODIES[name], angle_deg=angle_deg))
         # promised: rings within 2 mm; both do the same sums, so all that differs is the snapping to 1e-8 m
         assert found[0].shape.symmetric_difference(found[1].shape).area <= 1e-7 * found[0].shape.length
+
+
+def test_both_back_ends_find_the_same_parts_of_rays():
+    compiled = pytest.importorskip("sillcast.kernel._spans_numba")
+    plain = parts._spans_numpy
+    for seed in range(12):
+        rng, rays, clipped = scene(60 + seed, rays=61)
+        ground = (rng.uniform(-0.3, 0.3), rng.choice([0.0, 0.05]), -1e4, rng.choice([0.0, 1e4]))
+        heights = (rng.choice([0.0, 0.4]), rng.uniform(0.5, 2.0), rng.choice([0.0, 0.03]), rng.choice([0.0, 0.1]))
+        beam = (rng.choice([0.0, 0.01]), rng.choice([0.0, 0.003]))
+        given = (rays.origins, rays.directions, clipped.lengths, rays.group, ground, heights, beam)
+        one, two = plain.spans(*given), compiled.spans(*given)
+        assert all(np.array_equal(a, b) for a, b in zip(one, two, strict=True))
+        turn, bounds = (np.cos(0.7), np.sin(0.7)), (-1.5, 2.0, -3.0, -0.5)
+        seen = [f.from_above(rays.origins, rays.directions, *one[:2], turn, bounds) for f in (plain, compiled)]
+        assert seen[0][2].any()
+        assert all(np.array_equal(a, b) for a, b in zip(*seen, strict=True))
+        rings = rng.uniform(-2.0, 2.0, (2, 5, 2)) + np.array([0.0, -2.0])
+        edges = np.concatenate([rings, np.roll(rings, -1, axis=1)], axis=2).reshape(-1, 4)
+        floors = np.array([0.1, 0.0, -0.02, -0.1, 0.03]) if seed % 2 else np.empty(0)
+        start = np.zeros_like(clipped.lengths)
+        pieces_of = (rays.origins, rays.directions, start, clipped.lengths, floors, edges, np.array([0, 5, 10]))
+        cut = [f.cut(*pieces_of) for f in (plain, compiled)]
+        assert len(cut[0][0]) > 50
+        assert all(np.array_equal(a, b) for a, b in zip(*cut, strict=True))
 
 
 @pytest.mark.parametrize("seed", [6, 7])

@@ -1,5 +1,6 @@
 """Hit counts worked out by hand, and against casting ray by ray where fields, margins or floors change the rule."""
 
+import threading
 import tracemalloc
 
 import numpy as np
@@ -15,6 +16,7 @@ from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts, inside, smallest_detected
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloorPlane, Floors
+from sillcast.kernel.plane import Region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
 OPEN = Surroundings(Floors(), ())
@@ -256,12 +258,13 @@ def test_peak_memory_keeps_to_the_formula_of_the_module(monkeypatch, back_end, f
     clipped = free_lengths(rays, around)
     grid = Grid.over(-3.0, 3.0, -6.0, 0.0, cell_m)
     hit_counts(rays, clipped, BOX, GRID, fields=fields)  # compiled before it is measured
+    monkeypatch.setattr(counts_module, "_kept", threading.local())  # nothing kept of earlier maps
     tracemalloc.start()
     hit_counts(rays, clipped, BOX, grid, fields=fields)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     n, c, m = len(rays.range_m), grid.rows * grid.columns, grid.rows + grid.columns
-    formula = 8 * c + 4 * m + 8 * n + 2**16
+    formula = 12 * c + 4 * m + 8 * n + 2**16
     if fields:
         formula += 150 * 2 * n + 7 * 2**20  # the ring lets each ray in twice at most
     if back_end == "numpy":
@@ -271,6 +274,28 @@ def test_peak_memory_keeps_to_the_formula_of_the_module(monkeypatch, back_end, f
         assert peak >= 0.5 * formula  # the formula says how much, not only that it is enough
 
 
+def test_kept_counters_are_clear_again(monkeypatch):
+    """Maps of several sizes on one thread, one of them broken off; the counters of a wide map are not kept."""
+    monkeypatch.setattr(counts_module, "_kept", threading.local())
+    rng = np.random.default_rng(0)
+    around, rays = surroundings(rng), scanner(rng, 8, 241)
+    clipped = free_lengths(rays, around)
+    fine, coarse = Grid.over(-3.0, 3.0, -6.0, 0.0, 0.05), Grid.over(-3.0, 3.0, -6.0, 0.0, 0.2)
+    first = [hit_counts(rays, clipped, BOX, grid) for grid in (fine, coarse)]
+    assert first[0].max() > 5
+    assert len(counts_module._kept.cells) == 2 * 120 * 120 + 240
+    with monkeypatch.context() as broken:
+        broken.setattr(counts_module.engine, "collect", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            hit_counts(rays, clipped, BOX, fine)
+    again = [hit_counts(rays, clipped, BOX, grid) for grid in (coarse, fine)]
+    assert (again[1] == first[0]).all()
+    assert (again[0] == first[1]).all()
+    monkeypatch.setattr(counts_module, "_KEPT_CELLS", 100)
+    hit_counts(rays, clipped, BOX, Grid.over(-3.0, 3.0, -6.0, 0.0, 0.04))
+    assert counts_module._kept.cells is None
+
+
 def test_cells_inside_a_shape_are_those_that_hold_their_centre():
     rng = np.random.default_rng(3)
     discs = [Polygon(rng.uniform(-0.8, 0.8, 2) + 0.3 * np.array([[1, 0], [0, 1], [-1, -0.2]])) for _ in range(6)]
@@ -278,4 +303,16 @@ def test_cells_inside_a_shape_are_those_that_hold_their_centre():
     x, y = np.meshgrid(GRID.centres_x, GRID.centres_y)
     expected = intersects_xy(shape, x.ravel(), y.ravel()).reshape(x.shape)
     assert 20 < expected.sum() < 300
-    assert np.array_equal(inside(shape, GRID), expected)
+    assert np.array_equal(inside(Region(shape), GRID), expected)
+    assert not inside(Region(), GRID).any()
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 4e-9, -4e-9])
+def test_borders_through_centres_belong_to_the_cell_on_their_upper_right(noise_m):
+    """Two areas that meet on a line of centres have each centre once, whatever the clipping library rounds to."""
+    grid = Grid(0.05, 0.05, 0.1, 10, 10)
+    left, right = Region.box(0.25, 0.55 + noise_m, 0.25, 0.75), Region.box(0.55 - noise_m, 0.85, 0.25, 0.75)
+    counted = inside(left, grid).astype(int) + inside(right, grid)
+    assert counted.max() == 1
+    assert counted.sum() == 6 * 5
+    assert inside(left, grid)[2:7, 2:5].all()

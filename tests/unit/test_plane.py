@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 
 from sillcast.errors import GeometryError
-from sillcast.kernel.plane import Region, contour_region, merged, ring_fault, united
+from sillcast.kernel.plane import Region, contour_region, merged, ring_fault, united, united_region
 
 UNIT = Region.box(0.0, 1.0, 0.0, 1.0)
 
@@ -73,6 +74,73 @@ def test_largest_circle_of_the_largest_part():
     assert Region().largest_circle() == (0.0, 0.0, 0.0)
 
 
+def test_circle_of_a_long_gap_lies_in_its_middle():
+    """Circles anywhere along a strip are as large; rounding must not choose between its ends."""
+    for shift in (0.0, 1e-9, -1e-9):
+        strip = Region.box(-1.3 + shift, 1.3, -0.1, 0.1)
+        assert strip.largest_circle() == pytest.approx((0.0, 0.0, 0.1), abs=1e-6)
+
+
+def test_hull_and_contours():
+    corners = np.array([[0.0, 0.0], [2.0, 0.0], [1.0, 0.2], [2.0, 1.0], [0.0, 1.0]])
+    assert Region.hull(corners).area == pytest.approx(2.0, abs=1e-7)
+    assert Region.hull(corners[:1].repeat(3, axis=0)).is_empty
+    frame = Region.box(0, 3, 0, 3) - Region.box(1, 2, 1, 2)
+    areas = [shapely.Polygon(ring).area * (1 if shapely.LinearRing(ring).is_ccw else -1) for ring in frame.contours]
+    assert sorted(areas) == pytest.approx([-1.0, 9.0], abs=1e-6)
+    assert Region(frame.shape).contours[0].shape == (4, 2)
+    assert Region.ring(frame.contours[1]).area == pytest.approx(abs(areas[1]))
+    closed = [[0, 0], [1, 0], [1, 1], [0, 0]]
+    assert len(Region.ring(closed).contours[0]) == 3
+
+
+def star(rng, size_m):
+    """Ring about the origin, corners at random distances."""
+    angle = np.sort(rng.uniform(0.0, 2.0 * np.pi, 14))
+    return rng.uniform(0.2, 1.0, (14, 1)) * size_m * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+
+@pytest.mark.parametrize("size_m", [0.004, 0.01, 3.0])
+def test_operations_agree_with_another_library(size_m):
+    """The clipping library against GEOS on random rings, apart by the snapping to 1e-8 m along the borders."""
+    rng = np.random.default_rng(7)
+    for _ in range(20):
+        first, second = Region.ring(star(rng, size_m)), Region.ring(star(rng, size_m))
+        a, b = first.shape, second.shape
+        if not (a.is_valid and b.is_valid):
+            continue
+        for got, expected in (
+            (first & second, a.intersection(b)),
+            (first | second, a.union(b)),
+            (first - second, a.difference(b)),
+            (Region.union([first, second, Region()]), a.union(b)),
+            (first.rotated(30.0), shapely.affinity.rotate(a, 30.0, origin=(0.0, 0.0))),
+        ):
+            # specks up to 1e-9 m2 are left out
+            assert got.shape.symmetric_difference(expected).area <= 1e-7 * expected.length + 5e-9
+            assert got.shape.is_valid
+
+
+@pytest.mark.parametrize("size_m", [0.004, 0.01, 0.1, 3.0])
+def test_wire_rings_of_jagged_areas_are_valid_and_inside(size_m):
+    """Areas a few grid steps wide, in which rounding corners makes borders cross and touch."""
+    rng = np.random.default_rng(3)
+    found = 0
+    for _ in range(100):
+        region = Region.union([Region.ring(star(rng, size_m)), Region.ring(star(rng, size_m) + 0.4 * size_m)])
+        for rounding in ("inward", "nearest"):
+            shape = shapely.MultiPolygon([shapely.Polygon(r[0], r[1:]) for r in region.rings(rounding)])
+            steps = shapely.get_coordinates(shape) * 1000.0
+            assert shape.is_valid
+            assert np.abs(steps - np.rint(steps)).max(initial=0.0) < 1e-6
+            # half a step aside for each border
+            assert shape.symmetric_difference(region.shape).area <= 0.0024 * region.shape.length
+            if rounding == "inward":
+                assert shape.difference(region.shape.buffer(1e-6)).is_empty
+            found += not shape.is_empty
+    assert found > 100
+
+
 def test_wire_rings_are_closed_counter_clockwise_and_inward():
     ring = square(0.00049, 0.0, 1.0)[::-1]
     (polygon,) = Region.ring(ring).rings()
@@ -133,3 +201,5 @@ def test_united_in_parts_is_merged_at_once():
     assert in_parts.area > 5.0
     # both snap to 1e-8 m, the parts twice
     assert at_once.shape.symmetric_difference(in_parts.shape).area <= 1e-7 * at_once.shape.length
+    assert united_region(rings).area == pytest.approx(in_parts.area, abs=1e-9)
+    assert united_region([]).is_empty

@@ -7,8 +7,7 @@ from sillcast.errors import GeometryError
 from sillcast.kernel.clip import free_lengths
 from sillcast.kernel.emission import FloorArea, Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
-from sillcast.kernel.plane import Region
-from sillcast.kernel.region import blocked_region, detection_region, shadow_culprits
+from sillcast.kernel.region import blocked_region, detection_region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
 UPRIGHT = TestBody("upright", 0.30, 0.20, 0.70)
@@ -176,26 +175,6 @@ def test_blocked_on_a_slope_only_where_the_floor_lifts_the_body_into_the_shelf()
     assert blocked_region(Surroundings(Floors(), (shelf,)), UPRIGHT).is_empty
 
 
-def test_culprits_name_the_prism_and_the_area_it_takes():
-    post = Prism.box("post", -0.1, 0.1, -1.2, -1.0, 0.0, 2.0)
-    away = Prism.box("away", 3.0, 3.1, -3.0, -2.9, 0.0, 1.0)
-    around = Surroundings(Floors(), (post, away))
-    rays = curtain(tilt_deg=35.0)
-    clipped = free_lengths(rays, around)
-    lost = region(rays) - region(rays, around)
-    found = shadow_culprits(rays, clipped, around, UPRIGHT, lost)
-    assert [name for name, _ in found] == ["post"]
-    assert found[0][1] == pytest.approx(lost.area, rel=1e-6)
-    assert shadow_culprits(rays, clipped, around, UPRIGHT, Region()) == []
-
-
-def test_a_short_range_is_named_as_cause():
-    rays = curtain(tilt_deg=35.0, range_m=3.2)
-    lost = region(curtain(tilt_deg=35.0)) - region(rays)
-    assert lost.area > 0.3
-    assert [n for n, _ in shadow_culprits(rays, free_lengths(rays, BARE), BARE, UPRIGHT, lost)] == ["range"]
-
-
 def test_a_spot_draws_the_upper_side_in_by_its_radius_only():
     """Ray down at 3:4, body 0.7 m high, spot of 0.1 m: counted from 0.65 m down to 0.05 m, sides 0.05 m in."""
     ray = Rays(
@@ -226,3 +205,15 @@ def test_blocked_places_of_many_prisms_in_a_window():
     assert found.area == pytest.approx(1.0 * 0.6, abs=EXACT)
     everywhere = blocked_region(around, UPRIGHT)
     assert everywhere.area == pytest.approx(1.0 * 0.6 + 0.7 * 0.6, abs=EXACT)
+
+
+def test_rays_on_the_border_of_a_field_count():
+    """Solids, floors and fields are closed sets: a plane that drops along the edge of its field still detects."""
+    at = Pose.of(side="near", x_m=0.0, y_m=-0.2, z_m=2.5)
+    rays = Rays.scan_planes(at=at, plane_tilts_deg=[0.0], start_deg=-30.0, end_deg=30.0, step_deg=0.5, range_m=6.0)
+    clipped = free_lengths(rays, Surroundings(Floors(), ()))
+    body = TestBody("box", 0.3, 0.2, 0.7)
+    ring = np.array([[-2.0, -0.2], [-2.0, -1.0], [2.0, -1.0], [2.0, -0.2]])
+    whole, on_border = detection_region(rays, clipped, body), detection_region(rays, clipped, body, fields=(ring,))
+    assert on_border.area == pytest.approx(whole.area, abs=1e-9)
+    assert detection_region(rays, clipped, body, fields=(ring - [0.0, 1e-6],)).is_empty

@@ -6,7 +6,7 @@ import pytest
 from sillcast.kernel.clip import free_lengths
 from sillcast.kernel.emission import FloorArea, Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
-from sillcast.kernel.section import band, floor_hits, section
+from sillcast.kernel.section import band, section
 from sillcast.kernel.solids import Prism, Surroundings
 
 BARE = Surroundings(Floors(), ())
@@ -104,13 +104,3 @@ def test_band_does_not_fill_a_shadow():
     assert not found.holds(0.0, -1.8)
     assert found.holds(0.6, -1.8)
     assert band(rays, free_lengths(rays, BARE), 0.0, 0.7, LEVEL).holds(0.0, -1.8)
-
-
-def test_floor_hits_are_the_ends_on_the_floor():
-    rays = fan(range_m=3.6)
-    clipped = free_lengths(rays, BARE)
-    points = floor_hits(rays, clipped)
-    on_floor = np.degrees(np.arccos(3.0 / 3.6 / np.cos(np.deg2rad(30.0))))
-    assert len(points) == 2 * int(on_floor / 0.5) + 1
-    assert points[:, 2] == pytest.approx(np.zeros(len(points)), abs=1e-12)
-    assert points[:, 1] == pytest.approx(np.full(len(points), -0.2 - 3.0 * np.tan(np.deg2rad(30.0))), abs=1e-9)

@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from sillcast.kernel._numba_clip import clip, clip_rays, compiled, floor_entry, inlined, narrowed, plain
-from sillcast.kernel._numpy import BOX, FAR, FLAT, ROUND, TURNED, CountArray, IntArray, Packed, Scan
+from sillcast.kernel._numpy import BOX, FAR, FLAT, ROUND, TURNED, BoolArray, CountArray, IntArray, Packed, Scan
 from sillcast.kernel.frame import FloatArray
 
-__all__ = ["clip", "fill", "finish", "score"]
+__all__ = ["clip", "collect", "fill", "score"]
 
 Span = tuple[float, float, float, float, float, float]  # both ends of a piece of a ray, u, v, w, in cells
 Shape = tuple[Span, float, float]  # a piece with the half sides of the shape to sum with, in cells
@@ -24,23 +24,9 @@ def fill(
     _fill(plain(o), plain(d), plain(start), plain(end), scan, across.reshape(-1), along.reshape(-1))
 
 
-def finish(across: CountArray, along: CountArray) -> CountArray:
-    """Counts (rows, columns) from the two difference arrays, which are used up."""
-    _finish(across, along)
-    return along[:-1]
-
-
-@compiled
-def _finish(across: CountArray, along: CountArray) -> None:
-    """Turn `along` into counts, row by row; a row first hands its running sums on to the next."""
-    rows, columns = len(across), along.shape[1]
-    for j in range(rows):
-        for i in range(columns):
-            along[j + 1, i] += along[j, i]
-        total = np.int32(0)
-        for i in range(columns):
-            total += across[j, i]
-            along[j, i] += total
+def collect(across: CountArray, along: CountArray, most: CountArray) -> None:
+    """Raise `most` (rows, columns) to the counts of the two difference arrays, and clear these."""
+    _collect(across, along, most)
 
 
 @inlined
@@ -255,15 +241,17 @@ def score(
     matrices: FloatArray,
     packed: Packed,
     scans: list[tuple[Scan, int]],
-    lift_m: float,
-    least_hits: int,
+    rule: tuple[float, int, BoolArray],
     marks: MarkArray,
 ) -> IntArray:
-    """Marked places at which a body is detected, for each pose; see `sillcast.kernel.poses.score_poses`."""
+    """Marked places at which a body is detected, for each pose; see `sillcast.kernel.poses.score_poses`.
+
+    `rule` is the height above the floor at which a ray ends, the least hits, and which prisms void the rays they stop.
+    """
     table = np.array([[*scan, first] for scan, first in scans], dtype=np.float64)
     found = np.zeros((len(origins), 2), dtype=np.int64)
     own = (plain(model[0]), plain(model[1]), plain(model[2]), model[3])
-    _score(own, (origins, matrices), packed, table, (lift_m, least_hits), marks, found)
+    _score(own, (origins, matrices), packed, table, rule, marks, found)
     return found
 
 
@@ -273,12 +261,12 @@ def _score(
     poses: tuple[FloatArray, FloatArray],
     packed: Packed,
     table: FloatArray,
-    rule: tuple[float, int],
+    rule: tuple[float, int, BoolArray],
     marks: MarkArray,
     found: IntArray,
 ) -> None:
     """Count, pose by pose, the marked places with enough hits in all scans; a scan is a row of `table`."""
-    (origins, matrices), (lift_m, least_hits) = poses, rule
+    (origins, matrices), (lift_m, least_hits, voids) = poses, rule
     own_o, own_d, range_m, bounds = model
     o, d, start = np.empty_like(own_o), np.empty_like(own_d), np.zeros_like(range_m)
     length, stop = np.empty_like(range_m), np.empty(len(range_m), dtype=np.int64)
@@ -288,6 +276,7 @@ def _score(
     for pose in range(len(origins)):
         _place_rays(own_o, own_d, origins[pose], matrices[pose], o, d)
         clip_rays(o, d, range_m, packed, length, stop)
+        _void(stop, voids, length)
         if lift_m > 0.0:
             _end_above(o, d, packed.floor, lift_m, length)
         left[:] = marks
@@ -301,6 +290,14 @@ def _score(
                 _collect(across, along, some)
             _strike(some, least_hits, left[first : first + scan.rows])
         _tally(left, found[pose])
+
+
+@compiled
+def _void(stop: IntArray, voids: BoolArray, length: FloatArray) -> None:
+    """Take away the rays that a prism stops which voids them."""
+    for i in range(len(stop)):
+        if stop[i] >= 0 and voids[stop[i]]:
+            length[i] = 0.0
 
 
 @compiled
@@ -355,17 +352,19 @@ def _scan_of(row: FloatArray) -> Scan:
 
 @compiled
 def _collect(across: CountArray, along: CountArray, most: CountArray) -> None:
-    """Raise `most` to the counts of the difference arrays, and clear these."""
+    """Running sums, row by row, each part of the work in a loop of its own, for vector registers."""
     rows, columns = most.shape
     for j in range(rows):
+        for i in range(columns):
+            along[j + 1, i] += along[j, i]
         total = np.int32(0)
         for i in range(columns):
             total += across[j, i]
-            most[j, i] = max(most[j, i], total + along[j, i])
-        across[j, :] = 0
+            along[j, i] += total
         for i in range(columns):
-            along[j + 1, i] += along[j, i]
-            along[j, i] = 0
+            most[j, i] = max(most[j, i], along[j, i])
+        across[j, :] = 0
+        along[j, :] = 0
     along[rows, :] = 0
 
 

@@ -25,8 +25,8 @@ __all__ = [
     "Packed",
     "Scan",
     "clip",
+    "collect",
     "fill",
-    "finish",
     "touching",
 ]
 
@@ -405,8 +405,9 @@ def _add(target: CountArray, begin: IntArray, past: IntArray, line: IntArray, am
     target += (amount * change).reshape(target.shape).astype(np.int32)
 
 
-def finish(across: CountArray, along: CountArray) -> CountArray:
-    """Counts (rows, columns) from the two difference arrays, which are used up."""
+def collect(across: CountArray, along: CountArray, most: CountArray) -> None:
+    """Raise `most` (rows, columns) to the counts of the two difference arrays, and clear these."""
     np.cumsum(along, axis=0, out=along)
     along[:-1] += np.cumsum(across, axis=1, out=across)[:, :-1]
-    return along[:-1]
+    np.maximum(most, along[:-1], out=most)
+    across[:], along[:] = 0, 0

@@ -1,4 +1,4 @@
-"""Sweep of one fan, compiled; arguments and results of `_sweep_numpy`."""
+"""Sweep of fans, compiled; arguments and results of `_sweep_numpy`."""
 
 from math import atan2, ceil, cos, hypot, inf, pi, sin, sqrt
 
@@ -7,9 +7,12 @@ import numpy as np
 import numpy.typing as npt
 
 from sillcast.kernel._numpy import TOUCH_M
-from sillcast.kernel._pieces_numba import _dilated, _put
-from sillcast.kernel._sweep_numpy import ANGLE_RAD, ARC_M, TIE, Frame, Walls
+from sillcast.kernel._outline_numba import _shares, slab_sums
+from sillcast.kernel._pieces_numba import _put
+from sillcast.kernel._sweep_numpy import ANGLE_RAD, ARC_M, SAME_M, TIE, Frame, Walls
 from sillcast.kernel.frame import FloatArray
+
+__all__ = ["passes", "seen", "slab_sums", "wedges"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -18,22 +21,21 @@ _compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
 
 def wedges(fan: Frame, scene: Walls) -> tuple[FloatArray, FloatArray]:
     """Far corners (m, 2) of the visible triangles in the fan's own axes, by rising angle. [m]"""
-    first, last, count = _wedges(fan, scene)
+    axes = np.stack([fan.origin, fan.start, fan.side])
+    first, last, count = _wedges(axes, fan.sweep_rad, fan.range_m, scene)
     return first[:count], last[:count]
 
 
-def slab_sums(corners: FloatArray, low_m: float, high_m: float, shape: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Sums of a footprint and the parts of triangles between two heights: points (p, 2) [m], points in each (r,)."""
-    points = np.empty((3 * len(corners) * (len(shape) + 4), 2))
-    counts = np.empty(3 * len(corners), dtype=np.int64)
-    used, made = _slab_sums(corners, low_m, high_m, np.ascontiguousarray(shape), points, counts)
-    return points[:used], counts[:made]
+def seen(axes: FloatArray, limits: FloatArray, scene: Walls) -> tuple[FloatArray, IntArray]:
+    """Visible triangles (m, 3, 3) of fans in the door frame [m], and the fan of each (m,)."""
+    corners, fan = _seen(axes, limits, scene)
+    return corners, fan
 
 
 def passes(corners: FloatArray, height_m: float) -> tuple[FloatArray, FloatArray]:
-    """Ends (q, 2) of the lines in which triangles pass a height, seen from above. [m]"""
+    """Ends (q, 2) of the lines in which triangles pass a height, seen from above, pieces of a line put together. [m]"""
     first, last = np.empty((2 * len(corners), 2)), np.empty((2 * len(corners), 2))
-    count = _passes(corners, height_m, first, last)
+    count = _joined(first, last, _passes(corners, height_m, first, last))
     return first[:count], last[:count]
 
 
@@ -284,10 +286,7 @@ def _is_free(axes, s, w, faces, host):  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _wedges(fan, scene):  # type: ignore[no-untyped-def]
-    axes, sweep, reach = np.empty((3, 3)), fan.sweep_rad, fan.range_m
-    for c in range(3):
-        axes[0, c], axes[1, c], axes[2, c] = fan.origin[c], fan.start[c], fan.side[c]
+def _wedges(axes, sweep, reach, scene):  # type: ignore[no-untyped-def]
     cuts, count = _cuts(axes, reach, scene)
     events = _events(axes, sweep, cuts, count, scene.faces)
     chords = max(1, ceil(sweep / sqrt(8.0 * ARC_M / reach)))
@@ -318,54 +317,28 @@ def _wedges(fan, scene):  # type: ignore[no-untyped-def]
     return first, last, made
 
 
-# --- between heights ------------------------------------------------------------------------------------------------
-
-
 @_compiled
-def _shares(corners, m, low, high):  # type: ignore[no-untyped-def]
-    """Shares of the far side at which its parts begin and end, four, rising."""
-    z, rise = corners[m, 1, 2], corners[m, 2, 2] - corners[m, 1, 2]
-    if rise == 0.0:
-        return 0.0, 0.0, 0.0, 1.0
-    one, two = min(max((low - z) / rise, 0.0), 1.0), min(max((high - z) / rise, 0.0), 1.0)
-    return 0.0, min(one, two), max(one, two), 1.0
-
-
-@_compiled
-def _inside(z, end, low, high):  # type: ignore[no-untyped-def]
-    """First and last share of the way from a height to another that is between two; first > last: never."""
-    drop = end - z
-    if abs(drop) <= 1e-12:
-        return (0.0, 1.0) if low <= z <= high else (1.0, 0.0)
-    one, two = (low - z) / drop, (high - z) / drop
-    return max(min(one, two), 0.0), min(max(one, two), 1.0)
-
-
-@_compiled
-def _slab_sums(corners, low, high, shape, points, counts):  # type: ignore[no-untyped-def]
-    used, made = 0, 0
-    quad, ends = np.empty((4, 2)), np.empty((2, 3))
-    for m in range(len(corners)):
-        shares, z = _shares(corners, m, low, high), corners[m, 0, 2]
-        for i in range(3):
-            if shares[i + 1] - shares[i] <= ANGLE_RAD:
-                continue
+def _seen(axes, limits, scene):  # type: ignore[no-untyped-def]
+    corners, fan, made = np.empty((0, 3, 3)), np.empty(0, dtype=np.int64), 0
+    for i in range(len(axes)):
+        first, last, count = _wedges(axes[i], limits[i, 0], limits[i, 1], scene)
+        if made + count > len(corners):
+            longer, owner = np.empty(((made + count) * (len(axes) - i), 3, 3)), fan
+            longer[:made] = corners[:made]
+            corners, fan = longer, np.empty(len(longer), dtype=np.int64)
+            fan[:made] = owner[:made]
+        for m in range(count):
             for c in range(3):
-                along = corners[m, 2, c] - corners[m, 1, c]
-                ends[0, c], ends[1, c] = corners[m, 1, c] + shares[i] * along, corners[m, 1, c] + shares[i + 1] * along
-            some = True
-            for k in range(2):
-                enter, leave = _inside(z, ends[k, 2], low, high)
-                some = some and enter <= leave + TIE
-                x, y = corners[m, 0, 0], corners[m, 0, 1]
-                dx, dy = ends[k, 0] - x, ends[k, 1] - y
-                enter = min(enter, leave)
-                _put(quad, k, x + enter * dx, y + enter * dy)
-                _put(quad, 3 - k, x + leave * dx, y + leave * dy)
-            if some:
-                counts[made] = _dilated(quad, shape, points, used)
-                used, made = used + counts[made], made + 1
-    return used, made
+                o, u, v = axes[i, 0, c], axes[i, 1, c], axes[i, 2, c]
+                corners[made, 0, c] = o
+                corners[made, 1, c] = o + (first[m, 0] * u + first[m, 1] * v)
+                corners[made, 2, c] = o + (last[m, 0] * u + last[m, 1] * v)
+            fan[made] = i
+            made += 1
+    return corners[:made], fan[:made]
+
+
+# --- at a height ----------------------------------------------------------------------------------------------------
 
 
 @_compiled
@@ -389,3 +362,18 @@ def _passes(corners, height, first, last):  # type: ignore[no-untyped-def]
                 _put(last if k else first, count, x + share * (fx - x), y + share * (fy - y))
             count += some
     return count
+
+
+@_compiled
+def _joined(first, last, count):  # type: ignore[no-untyped-def]
+    """Puts pieces of one straight line that lie end to end together, in place; how many lines are left."""
+    kept, x0, y0, ax, ay = 0, 0.0, 0.0, 0.0, 0.0
+    for i in range(count):
+        x1, y1, dx, dy = last[i, 0], last[i, 1], last[i, 0] - first[i, 0], last[i, 1] - first[i, 1]
+        gap = max(abs(first[i, 0] - x0), abs(first[i, 1] - y0))
+        if kept == 0 or gap > SAME_M or abs(dx * ay - dy * ax) > SAME_M:
+            _put(first, kept, first[i, 0], first[i, 1])
+            kept += 1
+        _put(last, kept - 1, x1, y1)
+        x0, y0, ax, ay = x1, y1, dx, dy
+    return kept

@@ -1,4 +1,4 @@
-"""Sweep of one fan on plain numpy; `sweep` explains it. Twin of `_sweep_numba`."""
+"""Sweep of fans on plain numpy; `sweep` explains it. Twin of `_sweep_numba`, but that it sums convex pieces."""
 
 from typing import NamedTuple
 
@@ -14,6 +14,7 @@ IntArray = npt.NDArray[np.int64]
 
 ARC_M = 5e-4  # sagitta given away along the arc of the range
 ANGLE_RAD = 1e-12  # wedges below this are rounding
+SAME_M = 1e-9  # corners nearer than this are one
 TIE = 1e-9  # share of a length within which a point counts as on its end
 
 
@@ -59,11 +60,28 @@ def wedges(fan: Frame, scene: Walls) -> tuple[FloatArray, FloatArray]:
     return first[begins], last[ends]
 
 
-def slab_sums(corners: FloatArray, low_m: float, high_m: float, shape: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Sums of a footprint and the parts of triangles between two heights, seen from above.
+def seen(axes: FloatArray, limits: FloatArray, scene: Walls) -> tuple[FloatArray, IntArray]:
+    """Visible triangles (m, 3, 3) of fans in the door frame, by fan and rising angle [m], and the fan of each (m,).
 
-    corners (m, 3, 3): origin, first and last of each triangle; shape (v, 2): the footprint. Points of all the rings one
-    after the other (p, 2) [m], points in each (r,).
+    axes (n, 3, 3): origin [m] and unit vectors of each fan; limits (n, 2): sweep [rad] and range [m].
+    """
+    found = [wedges(Frame(*own, *ends), scene) for own, ends in zip(axes, limits.tolist(), strict=True)]
+    fan = np.repeat(np.arange(len(axes), dtype=np.int64), [len(first) for first, _ in found])
+    corners = np.repeat(axes[fan, :1], 3, axis=1)
+    for i in (0, 1):
+        ends = np.concatenate([np.empty((0, 2)), *(pair[i] for pair in found)])
+        corners[:, 1 + i] += ends[:, :1] * axes[fan, 1] + ends[:, 1:] * axes[fan, 2]
+    return corners, fan
+
+
+def slab_sums(
+    corners: FloatArray, fan: IntArray, low_m: float, high_m: float, shape: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Sums of a footprint and the parts of triangles between two heights, seen from above: counter-clockwise contours.
+
+    corners (m, 3, 3): origin, first and last of each triangle; fan (m,): which belong together; shape (v, 2): the
+    footprint. Points of all the contours one after the other (p, 2) [m], points in each (r,). What they wind around is
+    the same for both back ends, here by convex pieces.
     """
     origin, first, last = _split(corners, (low_m, high_m))
     quads, keep = [], np.ones(len(first), dtype=bool)
@@ -85,7 +103,7 @@ def slab_sums(corners: FloatArray, low_m: float, high_m: float, shape: FloatArra
 
 
 def passes(corners: FloatArray, height_m: float) -> tuple[FloatArray, FloatArray]:
-    """Ends (q, 2) of the lines in which triangles pass a height, seen from above. [m]"""
+    """Ends (q, 2) of the lines in which triangles pass a height, seen from above, pieces of a line put together. [m]"""
     origin, first, last = _split(corners, (height_m,))
     here = origin[:, 2] - height_m
     drops = [origin[:, 2] - end[:, 2] for end in (first, last)]
@@ -95,7 +113,18 @@ def passes(corners: FloatArray, height_m: float) -> tuple[FloatArray, FloatArray
         (origin + np.where(keep, np.minimum(share, 1.0), 0.0)[:, None] * (end - origin))[keep, :2]
         for share, end in zip(shares, (first, last), strict=True)
     ]
-    return ends[0], ends[1]
+    return _joined(ends[0], ends[1])
+
+
+def _joined(first: FloatArray, last: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Pieces of one straight line, end to end, put together."""
+    along = last - first
+    gap = np.abs(first[1:] - last[:-1]).max(axis=1, initial=0.0) > SAME_M
+    bend = np.abs(_cross(along[1:], along[:-1])) > SAME_M  # where the next fan begins
+    apart = np.flatnonzero(gap | bend) + 1
+    starts = np.concatenate([[0], apart]).astype(np.intp)[: len(first)]
+    ends = np.concatenate([apart, [len(first)]]).astype(np.intp)[: len(first)] - 1
+    return first[starts], last[ends]
 
 
 def _split(corners: FloatArray, heights_m: tuple[float, ...]) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -8,6 +8,7 @@ ends there; only a prism that touches the ray's own origin (a head mounted on a 
 import importlib
 import os
 from dataclasses import dataclass
+from math import sqrt
 from types import ModuleType
 from typing import NamedTuple
 from weakref import WeakKeyDictionary
@@ -38,7 +39,7 @@ __all__ = [
 ]
 
 Ring = list[list[float]]
-Edge = tuple[float, ...]
+Edge = tuple[float, ...]  # of a ring: x, y of both ends
 
 
 def _chosen_engine() -> ModuleType:
@@ -70,12 +71,19 @@ class Clipped:
 class _Piece(NamedTuple):
     """Convex piece of a prism: rows of `Packed.half`, and its box."""
 
-    half: FloatArray
-    box: FloatArray
+    half: list[Edge]
+    box: Edge
+
+
+class _Solid(NamedTuple):
+    """A prism: its convex pieces, and its edges as rows of `Packed.ring`."""
+
+    pieces: list[_Piece]
+    edges: list[Edge]
 
 
 _packs: WeakKeyDictionary[Surroundings, Packed] = WeakKeyDictionary()
-_pieces: WeakKeyDictionary[Prism, list[_Piece]] = WeakKeyDictionary()
+_solids: WeakKeyDictionary[Prism, _Solid] = WeakKeyDictionary()
 
 
 def pack(around: Surroundings) -> Packed:
@@ -93,44 +101,45 @@ def pack(around: Surroundings) -> Packed:
 
 
 def _packed(around: Surroundings) -> Packed:
-    pieces = [(index, piece) for index, prism in enumerate(around.prisms) for piece in _pieces_of(prism)]
-    rings = [np.hstack([prism.ring, np.roll(prism.ring, -1, axis=0)]) for prism in around.prisms]
+    solids = [_solid(prism) for prism in around.prisms]
+    pieces = [(index, piece) for index, solid in enumerate(solids) for piece in solid.pieces]
+    rings = [solid.edges for solid in solids]
     near, far = around.floors.near, around.floors.far
     return Packed(
-        half=_stacked([piece.half for _, piece in pieces], 6),
+        half=_rows([row for _, piece in pieces for row in piece.half], 6),
         first=_offsets([piece.half for _, piece in pieces]),
         owner=np.array([index for index, _ in pieces], dtype=np.int64),
-        box=_stacked([piece.box[None] for _, piece in pieces], 6),
-        ring=_stacked(rings, 4),
+        box=_rows([piece.box for _, piece in pieces], 6),
+        ring=_rows([edge for ring in rings for edge in ring], 4),
         ring_first=_offsets(rings),
         floor=(float(near.level_m), float(near.rise), float(far.level_m), float(far.rise)),
     )
 
 
-def _stacked(parts: list[FloatArray], width: int) -> FloatArray:
-    return np.ascontiguousarray(np.concatenate([np.empty((0, width)), *parts]))
+def _rows(rows: list[Edge], width: int) -> FloatArray:
+    return np.array(rows, dtype=np.float64).reshape(-1, width)
 
 
-def _offsets(parts: list[FloatArray]) -> npt.NDArray[np.int64]:
+def _offsets(parts: list[list[Edge]]) -> npt.NDArray[np.int64]:
     return np.cumsum([0, *(len(part) for part in parts)], dtype=np.int64)
 
 
-def _pieces_of(prism: Prism) -> list[_Piece]:
-    pieces = _pieces.get(prism)
-    if pieces is None:
-        edges = _checked_edges(prism)
-        rings = [prism.ring.tolist()] if prism.is_convex else _convex_rings(prism)
-        pieces = _pieces[prism] = [_piece(ring, edges, prism) for ring in rings]
-    return pieces
+def _solid(prism: Prism) -> _Solid:
+    solid = _solids.get(prism)
+    if solid is None:
+        ring = prism.ring.tolist()
+        edges = _edges(ring)
+        if not prism.top_m > prism.base_m or not sum(x0 * y1 - y0 * x1 for x0, y0, x1, y1 in edges) > 0.0:
+            raise GeometryError(
+                f"prism {prism.name}: the ring must run counter-clockwise and the top be above the base"
+            )
+        rings = [ring] if prism.is_convex else _convex_rings(prism)
+        solid = _solids[prism] = _Solid([_piece(_edges(part), set(edges), prism) for part in rings], edges)
+    return solid
 
 
-def _checked_edges(prism: Prism) -> set[Edge]:
-    """Edges of a prism's ring, for telling faces from seams."""
-    ring = np.asarray(prism.ring, dtype=np.float64)
-    after = np.roll(ring, -1, axis=0)
-    if not prism.top_m > prism.base_m or not (ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]).sum() > 0.0:
-        raise GeometryError(f"prism {prism.name}: the ring must run counter-clockwise and the top be above the base")
-    return {(*start, *end) for start, end in zip(ring.tolist(), after.tolist(), strict=True)}
+def _edges(ring: Ring) -> list[Edge]:
+    return [(*start, *end) for start, end in zip(ring, [*ring[1:], ring[0]], strict=True)]
 
 
 def _convex_rings(prism: Prism) -> list[Ring]:
@@ -171,16 +180,17 @@ def _merged(one: Ring, other: Ring) -> Ring | None:
     return None
 
 
-def _piece(ring: Ring, edges: set[Edge], prism: Prism) -> _Piece:
-    corners = np.array(ring, dtype=np.float64)
-    face = np.array([(*a, *b) in edges for a, b in zip(ring, [*ring[1:], ring[0]], strict=True)], dtype=np.float64)
-    along = np.roll(corners, -1, axis=0) - corners
-    length = np.sqrt(along[:, 0] * along[:, 0] + along[:, 1] * along[:, 1])
-    some = length > 1e-12
-    normal = np.column_stack([along[some, 1], -along[some, 0]]) / length[some, None]
-    offset = normal[:, 0] * corners[some, 0] + normal[:, 1] * corners[some, 1]
-    box = np.array([*corners.min(axis=0), *corners.max(axis=0), prism.base_m, prism.top_m])
-    return _Piece(np.column_stack([normal, offset, face[some], corners[some]]), box)
+def _piece(ring: list[Edge], faces: set[Edge], prism: Prism) -> _Piece:
+    half: list[Edge] = []
+    for edge in ring:
+        x0, y0, x1, y1 = edge
+        dx, dy = x1 - x0, y1 - y0
+        length = sqrt(dx * dx + dy * dy)
+        if length > 1e-12:
+            nx, ny = dy / length, -dx / length
+            half.append((nx, ny, nx * x0 + ny * y0, 1.0 if edge in faces else 0.0, x0, y0))
+    x, y = [edge[0] for edge in ring], [edge[1] for edge in ring]
+    return _Piece(half, (min(x), min(y), max(x), max(y), prism.base_m, prism.top_m))
 
 
 def free_lengths(rays: Rays, around: Surroundings) -> Clipped:
@@ -225,5 +235,9 @@ def prism_holding(around: Surroundings, point: npt.ArrayLike) -> int | None:
     GeometryError
         If a prism's ring is not simple and counter-clockwise.
     """
-    inside = _numpy.touching(np.asarray(point, dtype=np.float64).reshape(1, 3), pack(around))[1][0]
+    at, packed = np.asarray(point, dtype=np.float64).reshape(1, 3), pack(around)
+    low, high = packed.box[:, [0, 1, 4]], packed.box[:, [2, 3, 5]]
+    if not ((low < at) & (at < high)).all(axis=1).any():
+        return None
+    inside = _numpy.touching(at, packed)[1][0]
     return int(np.argmax(inside)) if inside.any() else None

@@ -5,19 +5,20 @@ top, projected to the floor and summed with the mirrored footprint. That set is 
 one interval: +1 where it begins, -1 past its end, and one running sum gives all counts. The cost is one interval for
 each ray and row that it meets; cells hardly matter.
 
-Peak memory in bytes for n rays and a grid of c cells and m rows and columns: 8 c + 4 m + 8 n + 2**16; 4 c more where
-each plane counts for itself, and 8 c more on two floor planes. Fields add 150 q for the q pieces of rays that they
-leave, and 7 * 2**20 while cutting; without numba 550 n + 24 c + 200 * 2**17 more.
+Peak memory in bytes for n rays and a grid of c cells and m rows and columns: 12 c + 4 m + 8 n + 2**16, and 4 c more on
+two floor planes; of this a thread keeps 8 c + 4 m for the next map, 2**24 at most. Fields add 150 q for the q pieces of
+rays that they leave, and 7 * 2**20 while cutting; without numba 550 n + 24 c + 200 * 2**17 more.
 """
 
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from sillcast.errors import GeometryError
 from sillcast.kernel import _numpy
@@ -25,12 +26,16 @@ from sillcast.kernel._numpy import Scan
 from sillcast.kernel.clip import RANGE, Clipped, engine
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, Floors
+from sillcast.kernel.parts import counting_parts
+from sillcast.kernel.plane import Region
 from sillcast.kernel.solids import TestBody
 
 __all__ = ["Grid", "hit_counts", "inside", "is_one_plane", "scans", "smallest_detected"]
 
 CountArray = npt.NDArray[np.int32]
 LEVEL = Floors()
+_KEPT_CELLS = 1 << 22  # up to 16 MiB for each thread
+_kept = threading.local()
 
 
 @dataclass(frozen=True)
@@ -163,16 +168,17 @@ def scans(
     With `certain`, a row on both sides of y = 0 is covered by both.
     """
     _check(body)
-    half = grid.cell_m / 2.0 if certain else 0.0
-    near_rows = int(np.count_nonzero(grid.centres_y - half < 0.0))
-    far_row = int(np.count_nonzero(grid.centres_y + half < 0.0))
     near, far = floors.near, floors.far
-    parts = [
-        (grid.some_rows(0, near_rows), (near.level_m, -near.rise), 0),
-        (grid.some_rows(far_row, grid.rows), (far.level_m, far.rise), far_row),
-    ]
     if is_one_plane(floors):
         parts = [(grid, (far.level_m, far.rise), 0)]
+    else:
+        half = grid.cell_m / 2.0 if certain else 0.0
+        near_rows = int(np.count_nonzero(grid.centres_y - half < 0.0))
+        far_row = int(np.count_nonzero(grid.centres_y + half < 0.0))
+        parts = [
+            (grid.some_rows(0, near_rows), (near.level_m, -near.rise), 0),
+            (grid.some_rows(far_row, grid.rows), (far.level_m, far.rise), far_row),
+        ]
     made = [(_scan(rays, body, part, np.deg2rad(angle_deg), plane, certain), first) for part, plane, first in parts]
     return [(scan._replace(low=float(max(least_above_m, scan.low))), first) for scan, first in made]
 
@@ -245,21 +251,29 @@ def is_one_plane(floors: Floors) -> bool:
 
 def _counts(allowed: _Allowed, scan: Scan, by_group: bool) -> CountArray:
     """Counts over all pieces, or the greatest of one group."""
-    if not by_group:
-        return _sum(allowed, scan)
+    turns = (np.flatnonzero(np.diff(allowed.group)) + 1).tolist() if by_group else []
     most = np.zeros((scan.rows, scan.columns), dtype=np.int32)
-    bounds = [0, *(np.flatnonzero(np.diff(allowed.group)) + 1).tolist(), len(allowed.group)]
-    for first, past in pairwise(bounds):
-        np.maximum(most, _sum(_Allowed._make(part[first:past] for part in allowed), scan), out=most)
+    with _counters(scan.rows, scan.columns) as (across, along):
+        for first, past in pairwise([0, *turns, len(allowed.group)]):
+            own = _Allowed._make(part[first:past] for part in allowed)
+            engine.fill(own.origins, own.directions, own.start, own.end, scan, across, along)
+            engine.collect(across, along, most)
     return most
 
 
-def _sum(allowed: _Allowed, scan: Scan) -> CountArray:
-    across = np.zeros((scan.rows, scan.columns + 1), dtype=np.int32)
-    along = np.zeros((scan.rows + 1, scan.columns), dtype=np.int32)
-    engine.fill(allowed.origins, allowed.directions, allowed.start, allowed.end, scan, across, along)
-    counts: CountArray = engine.finish(across, along)
-    return counts
+@contextmanager
+def _counters(rows: int, columns: int) -> Iterator[tuple[CountArray, CountArray]]:
+    """Difference arrays (rows, columns + 1) and (rows + 1, columns) of zeros, to be handed back as zeros.
+
+    A thread keeps them: fresh pages of memory for a million cells take longer than the counting.
+    """
+    split, size = rows * (columns + 1), 2 * rows * columns + rows + columns
+    cells: CountArray | None = getattr(_kept, "cells", None)
+    _kept.cells = None  # in use, and not clear if this fails
+    if cells is None or len(cells) < size:
+        cells = np.zeros(size, dtype=np.int32)
+    yield cells[:split].reshape(rows, columns + 1), cells[split:size].reshape(rows + 1, columns)
+    _kept.cells = cells if len(cells) <= _KEPT_CELLS else None
 
 
 def _scan(rays: Rays, body: TestBody, grid: Grid, angle_rad: float, plane: tuple[float, float], certain: bool) -> Scan:
@@ -324,7 +338,9 @@ def _allowed(
     if not fields and (margin == 0.0 or _sinks(whole, floors, margin)):
         return whole, margin
     low = floors if margin > 0.0 else None
-    return _cut(whole, low, margin, [np.asarray(ring, dtype=np.float64)[:, :2] for ring in fields]), 0.0
+    rings = [np.asarray(ring, dtype=np.float64)[:, :2] for ring in fields]
+    ray, begin, past = counting_parts(rays, whole.start, whole.end, rings, floors=low, margin_m=margin)
+    return _Allowed(rays.origins[ray], rays.directions[ray], rays.group[ray], begin, past), 0.0
 
 
 def _sinks(whole: _Allowed, floors: Floors, margin: float) -> bool:
@@ -336,72 +352,17 @@ def _sinks(whole: _Allowed, floors: Floors, margin: float) -> bool:
     return not bool((rising & (height < margin)).any())
 
 
-def _cut(whole: _Allowed, floors: Floors | None, margin: float, rings: list[FloatArray]) -> _Allowed:
-    """Parts of the pieces inside the union of the rings (if any) and at least `margin` above the floors (if any).
+def inside(region: Region, grid: Grid) -> npt.NDArray[np.bool_]:
+    """Cells (rows, columns) whose centre lies in a region, by the parity of edges crossed along the row.
 
-    A piece is cut wherever it crosses a border line, then the middle of each part decides.
+    Corners count to a millionth of a cell, not to the millimetre of rings for the wire. A centre on a left or lower
+    border lies inside, one on a right or upper border does not: regions that meet share no centre and leave none out.
     """
-    borders = sum(len(ring) for ring in rings) + 3
-    step = max(1, (1 << 17) // borders)
-    parts = []
-    for first in range(0, len(whole.end), step):
-        some = _Allowed._make(part[first : first + step] for part in whole)
-        cuts = _crossings(some, floors, margin, rings)
-        middle = (cuts[:, 1:] + cuts[:, :-1]) / 2.0
-        x, y, z = (some.origins[:, i, None] + middle * some.directions[:, i, None] for i in range(3))
-        keep = _inside_any(x, y, rings)
-        if floors is not None:
-            keep &= z >= floors.height(y) + margin
-        parts.append(_runs(some, cuts, keep))
-    return _Allowed._make(np.concatenate(column) for column in zip(*parts, strict=True)) if parts else whole
-
-
-def _crossings(some: _Allowed, floors: Floors | None, margin: float, rings: list[FloatArray]) -> FloatArray:
-    """Ascending lengths (q, borders + 2) at which pieces cross the lines of the rings' edges and the margin."""
-    o, d = some.origins, some.directions
-    columns = [some.start, some.end]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        if floors is not None:
-            columns.append(-o[:, 1] / d[:, 1])
-            for level, slope in ((floors.near.level_m, -floors.near.rise), (floors.far.level_m, floors.far.rise)):
-                columns.append((level + margin + slope * o[:, 1] - o[:, 2]) / (d[:, 2] - slope * d[:, 1]))
-        for ring in rings:
-            for p, e in zip(ring, np.roll(ring, -1, axis=0) - ring, strict=True):
-                off = (p[0] - o[:, 0]) * e[1] - (p[1] - o[:, 1]) * e[0]
-                columns.append(off / (d[:, 0] * e[1] - d[:, 1] * e[0]))
-    cuts = np.nan_to_num(np.column_stack(columns), nan=0.0)
-    return np.sort(np.clip(cuts, some.start[:, None], some.end[:, None]), axis=1)
-
-
-def _inside_any(x: FloatArray, y: FloatArray, rings: list[FloatArray]) -> npt.NDArray[np.bool_]:
-    """Which points lie in a ring, by the parity of edges crossed on the way along x; all if there is no ring."""
-    inside = np.full(x.shape, not rings)
-    for ring in rings:
-        odd = np.zeros(x.shape, dtype=np.bool_)
-        for (px, py), (qx, qy) in zip(ring.tolist(), np.roll(ring, -1, axis=0).tolist(), strict=True):
-            if py != qy:
-                odd ^= ((py > y) != (qy > y)) & (x < px + (y - py) * ((qx - px) / (qy - py)))
-        inside |= odd
-    return inside
-
-
-def _runs(some: _Allowed, cuts: FloatArray, keep: npt.NDArray[np.bool_]) -> _Allowed:
-    """One piece for each run of kept parts; a part of no length goes with the one before."""
-    for part in range(1, keep.shape[1]):
-        keep[:, part] = np.where(cuts[:, part + 1] - cuts[:, part] < 1e-9, keep[:, part - 1], keep[:, part])
-    keep[:, 0] &= cuts[:, 1] - cuts[:, 0] >= 1e-9
-    edge = np.diff(keep.astype(np.int8), axis=1, prepend=0, append=0)
-    ray, begin = np.nonzero(edge == 1)
-    past = np.nonzero(edge == -1)[1]
-    return _Allowed(some.origins[ray], some.directions[ray], some.group[ray], cuts[ray, begin], cuts[ray, past])
-
-
-def inside(shape: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:
-    """Cells (rows, columns) whose centre lies in a polygonal shape, by the parity of edges crossed along the row."""
-    points, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(shape)), return_index=True)
-    points = (points - [grid.x_m, grid.y_m]) / grid.cell_m
-    same = ring[1:] == ring[:-1]
-    (ax, ay), (bx, by) = points[:-1][same].T, points[1:][same].T
+    rings = [_in_cells(ring, grid) for ring in region.contours]
+    if not rings:
+        return np.zeros((grid.rows, grid.columns), dtype=np.bool_)
+    ax, ay = np.concatenate(rings).T
+    bx, by = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]).T
     first = np.clip(np.ceil(np.minimum(ay, by)), 0, grid.rows).astype(np.intp)
     count = np.clip(np.ceil(np.maximum(ay, by)), 0, grid.rows).astype(np.intp) - first
     edge = np.repeat(np.arange(len(first)), count)
@@ -411,3 +372,7 @@ def inside(shape: shapely.Geometry, grid: Grid) -> npt.NDArray[np.bool_]:
     wide = grid.columns + 1
     toggles = np.bincount(row * wide + column, minlength=grid.rows * wide).reshape(grid.rows, wide)
     return np.asarray((np.cumsum(toggles, axis=1)[:, :-1] & 1).astype(np.bool_))
+
+
+def _in_cells(ring: FloatArray, grid: Grid) -> FloatArray:
+    return np.asarray(np.round((ring - [grid.x_m, grid.y_m]) / grid.cell_m, 6))

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import importlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
+from math import cos, inf, radians, sin, tan
+from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
+from sillcast.kernel import _spans_numpy
+from sillcast.kernel.clip import back_end
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, footprints
@@ -21,6 +25,7 @@ __all__ = [
     "Parts",
     "Window",
     "active_parts",
+    "counting_parts",
     "footprint",
     "grounds",
     "reach_y",
@@ -28,8 +33,18 @@ __all__ = [
     "uprights",
 ]
 
-BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+Intervals = list[tuple[FloatArray, FloatArray]]
 Window = tuple[float, float, float, float]
+
+
+def _chosen_engine() -> ModuleType:
+    if back_end() == "numpy":
+        return _spans_numpy
+    return importlib.import_module("sillcast.kernel._spans_numba")
+
+
+engine = _chosen_engine()
 
 FAR_M = 1e4  # beyond any door
 _CYLINDERS = 8  # upright cylinders inscribed in a sphere
@@ -102,9 +117,9 @@ def grounds(floors: Floors, reach_m: float) -> Iterator[Ground]:
     if near == far and near.rise == 0.0:
         yield Ground(near.level_m, 0.0)
         return
-    inf = FAR_M
-    yield Ground(near.level_m, near.rise, -inf, 0.0, -inf, 0.0 if _rises(near, far, reach_m) else inf)
-    yield Ground(far.level_m, -far.rise, 0.0, inf, 0.0 if _rises(far, near, reach_m) else -inf, inf)
+    end = FAR_M
+    yield Ground(near.level_m, near.rise, -end, 0.0, -end, 0.0 if _rises(near, far, reach_m) else end)
+    yield Ground(far.level_m, -far.rise, 0.0, end, 0.0 if _rises(far, near, reach_m) else -end, end)
 
 
 def _rises(own: FloorPlane, other: FloorPlane, reach_m: float) -> bool:
@@ -124,54 +139,27 @@ class Parts:
     before: Segments | None
 
 
-def _limited(
-    at: FloatArray,
-    per_m: FloatArray,
-    low: FloatArray | float,
-    high: FloatArray | float,
-    first: FloatArray,
-    last: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Interval [first, last] cut to where low <= at + t per_m <= high."""
-    moving = per_m != 0.0
-    rate = np.where(moving, per_m, 1.0)
-    one, two = (low - at) / rate, (high - at) / rate
-    held = (at >= low) & (at <= high)
-    enter = np.where(moving, np.minimum(one, two), np.where(held, -np.inf, np.inf))
-    enter = np.where(np.less(high, low), np.inf, enter)
-    leave = np.where(moving, np.maximum(one, two), np.where(held, np.inf, -np.inf))
-    return np.maximum(first, enter), np.minimum(last, leave)
-
-
 def active_parts(
     rays: Rays,
     lengths: FloatArray,
     upright: Upright,
     ground: Ground,
-    rule: tuple[float, float, shapely.Geometry | None, Window | None],
+    rule: tuple[float, float, tuple[FloatArray, ...], Window | None],
 ) -> Parts:
     """Parts of the rays at which a hit counts.
 
     rule: angle of the body [deg], least height of a hit [m], fields, window outside which places do not matter [m].
     """
-    angle_deg, least_above_m, area, window = rule
+    angle_deg, least_above_m, fields, window = rule
     slope = abs(ground.fall) * _turned_reach_y(upright, angle_deg) if ground.fall else 0.0
-    above = rays.origins[:, 2] - ground.level_m + ground.fall * rays.origins[:, 1]
-    climb = rays.directions[:, 2] + ground.fall * rays.directions[:, 1]
-    start, top = _limited(above, climb, upright.low_m, upright.high_m, np.zeros_like(lengths), lengths)
-    spot = _spot(rays, np.where(start <= top, np.maximum(top, 0.0), 0.0))
-    least_m = max(rays.floor_margin_m, least_above_m)
+    first, last, enter, spot = engine.spans(
+        rays.origins, rays.directions, lengths, rays.group,
+        (ground.level_m, ground.fall, ground.hits_from_y_m, ground.hits_to_y_m),
+        (upright.low_m, upright.high_m, slope, max(rays.floor_margin_m, least_above_m)),
+        (rays.beam_width_m, tan(radians(rays.divergence_deg) / 2.0)),
+    )  # fmt: skip
     made = partial(_segments, rays, spot, (angle_deg, upright.half, window))
-    if slope == 0.0 and least_m <= upright.low_m and ground.hits_everywhere and area is None and not spot.any():
-        return Parts((made(start, top),), None)
-    high = upright.high_m - slope - spot
-    enter = _limited(above, climb, upright.low_m, high, np.zeros_like(lengths), lengths)[0]
-    low = np.maximum(max(upright.low_m + slope, least_m), upright.low_m + spot)
-    first, last = _limited(above, climb, low, high, np.zeros_like(lengths), lengths)
-    first, last = _limited(
-        rays.origins[:, 1], rays.directions[:, 1], ground.hits_from_y_m, ground.hits_to_y_m, first, last
-    )
-    layers = _inside(rays, first, last, area) if area is not None else [(first, last)]
+    layers = _inside(rays, first, last, fields) if fields else [(first, last)]
     # from the same top: a sinking ray that first meets the rim above it, with part of its spot, is not too early
     return Parts(tuple(made(*layer) for layer in layers), _before(made, enter, layers))
 
@@ -185,19 +173,6 @@ def _turned_reach_y(upright: Upright, angle_deg: float) -> float:
     return float(np.abs(turned(footprint(upright), angle_deg)[:, 1]).max())
 
 
-def _spot(rays: Rays, distance_m: FloatArray) -> FloatArray:
-    """Radius of the spot: half of width + 2 R tan(divergence / 2), for each ray the greatest of its group. [m]
-
-    One radius keeps the ends of neighbouring rays on straight lines, so that their pieces merge; it is never too small.
-    """
-    if rays.beam_width_m == 0.0 and rays.divergence_deg == 0.0:
-        return np.zeros_like(distance_m)
-    radius = 0.5 * rays.beam_width_m + distance_m * np.tan(np.deg2rad(rays.divergence_deg) / 2.0)
-    starts = np.flatnonzero(np.r_[True, np.diff(rays.group) != 0])
-    greatest = np.maximum.reduceat(radius, starts) if len(radius) else radius
-    return np.asarray(np.repeat(greatest, np.diff(np.r_[starts, len(radius)])) if len(radius) else radius)
-
-
 def _segments(
     rays: Rays,
     spot: FloatArray,
@@ -207,21 +182,18 @@ def _segments(
 ) -> Segments:
     """Parts seen from above; rule: angle [deg], half sides and window of the body's places [m]."""
     angle_deg, half, window = rule
-    valid = first <= last
-    start, end = np.where(valid, first, 0.0)[:, None], np.where(valid, last, 0.0)[:, None]
-    origins, directions = rays.origins[:, :2], rays.directions[:, :2]
-    near, far = origins + start * directions, origins + end * directions
+    bounds, turn = (-inf, inf, -inf, inf), radians(-angle_deg)
     if window is not None:
         reach = float(np.hypot(*(half + spot.max(initial=0.0))))
-        least, most = np.array(window[::2]) - reach, np.array(window[1::2]) + reach
-        valid &= ((np.maximum(near, far) >= least) & (np.minimum(near, far) <= most)).all(axis=1)
-    return Segments(turned(near, -angle_deg), turned(far, -angle_deg), valid, spot, rays.group)
+        bounds = (window[0] - reach, window[1] + reach, window[2] - reach, window[3] + reach)
+    near, far, valid = engine.from_above(rays.origins, rays.directions, first, last, (cos(turn), sin(turn)), bounds)
+    return Segments(near, far, valid, spot, rays.group)
 
 
 def _before(
     made: Callable[[FloatArray, FloatArray], Segments],
     enter: FloatArray,
-    layers: list[tuple[FloatArray, FloatArray]],
+    layers: Intervals,
 ) -> Segments | None:
     """Parts of rays inside the body's heights before the first part that counts: there the hit would be too early.
 
@@ -234,41 +206,58 @@ def _before(
     return made(np.where(early, enter, 1.0), np.where(early, counts, 0.0))
 
 
-def _inside(
-    rays: Rays, first: FloatArray, last: FloatArray, area: shapely.Geometry
-) -> list[tuple[FloatArray, FloatArray]]:
-    """Intervals of each ray inside an area: the j-th interval of each ray makes the j-th layer."""
-    rings = [shapely.get_coordinates(ring) for ring in shapely.get_rings(shapely.get_parts(area))]
-    starts = np.concatenate([ring[:-1] for ring in rings])
-    edges = np.concatenate([np.diff(ring, axis=0) for ring in rings])
-    o, d = rays.origins[:, None, :2], rays.directions[:, None, :2]
-    det = d[..., 0] * edges[:, 1] - d[..., 1] * edges[:, 0]
-    to = starts - o
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (to[..., 0] * edges[:, 1] - to[..., 1] * edges[:, 0]) / det
-        s = (to[..., 0] * d[..., 1] - to[..., 1] * d[..., 0]) / det
-    crossing = np.where((det != 0.0) & (s >= 0.0) & (s <= 1.0), t, last[:, None])
-    valid = (first <= last)[:, None]
-    marks = np.sort(np.clip(np.where(valid, crossing, 0.0), *(np.where(valid, x[:, None], 0.0) for x in (first, last))))
-    marks = np.concatenate([np.where(valid, first[:, None], 0.0), marks, np.where(valid, last[:, None], 0.0)], axis=1)
-    middle = (marks[:, 1:] + marks[:, :-1]) / 2.0
-    x, y = (rays.origins[:, i, None] + middle * rays.directions[:, i, None] for i in (0, 1))
-    keep = valid & shapely.intersects_xy(area, x.ravel(), y.ravel()).reshape(x.shape)
-    return _layers(marks, keep)
-
-
-def _layers(marks: FloatArray, keep: BoolArray) -> list[tuple[FloatArray, FloatArray]]:
-    """Kept intervals between marks (n, m + 1), (n, m), adjacent ones joined; layer j has the j-th of each row."""
-    for part in range(1, keep.shape[1]):  # an interval of no length must not part two others
-        keep[:, part] = np.where(np.diff(marks[:, part : part + 2])[:, 0] > 0.0, keep[:, part], keep[:, part - 1])
-    edge = np.diff(keep.astype(np.int8), axis=1, prepend=0, append=0)
-    ray, begin = np.nonzero(edge == 1)
-    past = np.nonzero(edge == -1)[1]
-    number = np.cumsum(edge == 1, axis=1)[ray, begin] - 1
+def _inside(rays: Rays, first: FloatArray, last: FloatArray, fields: tuple[FloatArray, ...]) -> Intervals:
+    """Intervals [first, last] of each ray, cut to the fields; layer j has the j-th part of each ray."""
+    start, end = np.where(first <= last, first, 0.0), np.where(first <= last, last, 0.0)
+    ray, begin, past = counting_parts(rays, start, end, fields)
+    number = np.arange(len(ray)) - np.searchsorted(ray, ray)
     layers = []
     for j in range(int(number.max(initial=-1)) + 1):
-        first, last = np.full(len(marks), np.inf), np.full(len(marks), -np.inf)
-        mine = number == j
-        first[ray[mine]], last[ray[mine]] = marks[ray[mine], begin[mine]], marks[ray[mine], past[mine]]
-        layers.append((first, last))
+        one, other, mine = np.full_like(start, np.inf), np.full_like(start, -np.inf), number == j
+        one[ray[mine]], other[ray[mine]] = begin[mine], past[mine]
+        layers.append((one, other))
     return layers
+
+
+def counting_parts(
+    rays: Rays,
+    start: FloatArray,
+    end: FloatArray,
+    fields: Sequence[FloatArray],
+    *,
+    floors: Floors | None = None,
+    margin_m: float = 0.0,
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Parts of pieces of rays inside the union of fields and at least a margin above the floors.
+
+    Parameters
+    ----------
+    rays : Rays
+        Rays of one sensor.
+    start, end : (n,) array
+        Piece of each ray; none if it is shorter than 1e-9 m. [m]
+    fields : sequence of (v, 2) arrays
+        Rings, open, either way round, borders included; none given: no limit. [m]
+    floors : Floors, optional
+        Floor of both sides; without it heights do not matter.
+    margin_m : float
+        Least height above it. [m]
+
+    Returns
+    -------
+    ray : (q,) array
+        Index of the ray of each part, ascending. [1]
+    begin, past : (q,) array
+        Ends of the parts along their rays. [m]
+    """
+    rings = [np.hstack([ring, np.roll(ring, -1, axis=0)]) for ring in fields]
+    edges = np.concatenate([np.empty((0, 4)), *rings])
+    first = np.cumsum([0, *(len(ring) for ring in rings)], dtype=np.int64)
+    planes = np.empty(0)
+    if floors is not None:
+        near, far = floors.near, floors.far
+        planes = np.array([margin_m, near.level_m, -near.rise, far.level_m, far.rise])
+    found: tuple[IntArray, FloatArray, FloatArray] = engine.cut(
+        rays.origins, rays.directions, start, end, planes, edges, first
+    )
+    return found

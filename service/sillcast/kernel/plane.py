@@ -1,48 +1,68 @@
-"""Areas of the floor: union, difference, opening, largest circle, rings for the wire; all of it behind one type."""
+"""Areas of the floor: union, difference, opening, largest circle, rings for the wire; all of it behind one type.
+
+Set operations and offsets are the clipping library's (integers of 1e-8 m, 2 to 15 times faster than shapely's), places
+and circles shapely's. A region turns into what an operation needs when it needs it, and keeps that.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import shapely
-from manifold3d import CrossSection, FillRule, OpType
-from shapely import affinity
+from manifold3d import CrossSection, FillRule, JoinType, OpType
 from shapely.geometry import MultiPolygon, Polygon
 
 from sillcast.errors import GeometryError
 from sillcast.kernel.frame import FloatArray
 
-__all__ = ["MIN_AREA_M2", "Region", "Rings", "contour_region", "merged", "ring_fault", "united"]
+__all__ = ["MIN_AREA_M2", "Region", "Rings", "contour_region", "merged", "ring_fault", "united", "united_region"]
 
-Rings = list[list[list[tuple[float, float]]]]
+Ring = list[tuple[float, float]]
+Rings = list[list[Ring]]
 Rounding = Literal["inward", "nearest"]
 
-MIN_AREA_M2 = 1e-9  # smaller pieces are leavings of floating-point booleans
-_MITRE = 2
+_STEP_M = 1e-8  # of the clipping library's integers
+MIN_AREA_M2 = 1e-9  # smaller pieces are leavings of booleans
+_SPECK_CORNERS = 16  # such leavings have fewer
+_MITRE_LIMIT = 5.0  # a mitre longer than so many times the offset is cut square
 _AT_ONCE = 12  # rings put together first; 8 to 16 were fastest
 _FEW = 64  # up to here all at once is as fast
+_GRID_PER_M = 1000.0  # rings for the wire lie on a grid of 1 mm
+_INWARD_M = 0.00071  # half the diagonal of that grid, rounded up
 _NOTHING = MultiPolygon()
 
 
-@dataclass(frozen=True, eq=False)
 class Region:
     """Polygonal area in the door's plan, in metres; may be empty or of several parts, never lines or points."""
 
-    shape: Any = _NOTHING
+    def __init__(self, shape: Any = _NOTHING) -> None:
+        """Region of a valid shapely polygon or multipolygon."""
+        self.shape = shape
 
     @classmethod
     def ring(cls, points: Sequence[Sequence[float]] | FloatArray) -> Region:
-        """Area inside one ring, either way round."""
-        return cls._polygonal(Polygon(np.asarray(points, dtype=np.float64)[:, :2]))
+        """Area inside one ring that does not cross itself, either way round."""
+        ring = np.asarray(points, dtype=np.float64)[:, :2]
+        ring = ring[:-1] if (ring[0] == ring[-1]).all() else ring
+        area = _area(ring)
+        return cls._known(contours=[ring if area > 0.0 else ring[::-1]]) if abs(area) > MIN_AREA_M2 else cls()
 
     @classmethod
     def box(cls, x0: float, x1: float, y0: float, y1: float) -> Region:
-        """Axis-parallel rectangle; empty if a side has no length. [m]"""
-        return cls(shapely.box(x0, y0, x1, y1)) if x1 > x0 and y1 > y0 else cls()
+        """Axis-parallel rectangle; empty if a side is no longer than the clipping library's step. [m]"""
+        if not min(x1 - x0, y1 - y0) > _STEP_M:
+            return cls()
+        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=np.float64)
+        return cls._known(contours=[corners])
+
+    @classmethod
+    def hull(cls, points: FloatArray) -> Region:
+        """Convex hull of points (n, 2). [m]"""
+        return cls._of(CrossSection.hull_points(points))
 
     @classmethod
     def union(cls, regions: Iterable[Region]) -> Region:
@@ -50,26 +70,60 @@ class Region:
         whole = [region for region in regions if not region.is_empty]
         if len(whole) < 2:
             return whole[0] if whole else cls()
-        return cls._polygonal(shapely.union_all([region.shape for region in whole]))
+        return cls._of(CrossSection.batch_boolean([region._section for region in whole], OpType.Add))
 
     @classmethod
-    def _polygonal(cls, shape: Any) -> Region:
-        """Only the polygons of a result, without specks smaller than MIN_AREA_M2."""
-        if shape.geom_type == "Polygon":
-            return cls(shape) if shape.area > MIN_AREA_M2 else cls()
-        parts = shapely.get_parts(shape)
-        keep = [p for p in parts if p.geom_type in ("Polygon", "MultiPolygon") and p.area > MIN_AREA_M2]
-        return cls(MultiPolygon([q for p in keep for q in shapely.get_parts(p)])) if keep else cls()
+    def _of(cls, section: CrossSection) -> Region:
+        """Region of the clipping library's result, without specks smaller than MIN_AREA_M2."""
+        if section.num_contour() > 1:
+            parts = section.decompose()
+            some = [part for part in parts if part.area() > MIN_AREA_M2]
+            if len(some) < len(parts):
+                section = CrossSection.compose(some)
+        elif section.area() <= MIN_AREA_M2:
+            return cls()
+        return cls._known(_section=section)
+
+    @classmethod
+    def _known(cls, **what: Any) -> Region:
+        region = cls.__new__(cls)
+        region.__dict__ = what
+        return region
+
+    # One of the next three is given, the others come from it.
+
+    @cached_property
+    def shape(self) -> Any:
+        """Shapely polygon or multipolygon."""
+        return _polygons(self.contours)
+
+    @cached_property
+    def _section(self) -> CrossSection:
+        return CrossSection(self.contours, FillRule.Positive)
+
+    @cached_property
+    def contours(self) -> list[FloatArray]:
+        """Borders (n, 2) that do not cross, open; outer ones counter-clockwise, holes clockwise. [m]"""
+        if "_section" in self.__dict__:
+            return list(self._section.to_polygons())
+        if self.shape.geom_type == "Polygon" and not len(self.shape.interiors):
+            ring = shapely.get_coordinates(self.shape)[:-1]
+            return [ring if _area(ring) > 0.0 else ring[::-1]]
+        rings = shapely.get_rings(shapely.get_parts(shapely.orient_polygons(self.shape)))
+        return [shapely.get_coordinates(ring)[:-1] for ring in rings]
 
     @property
     def is_empty(self) -> bool:
         """True if there is no area."""
-        return bool(self.shape.is_empty)
+        known = self.__dict__
+        if "_section" in known:
+            return bool(self._section.is_empty())
+        return not self.contours if "contours" in known else bool(self.shape.is_empty)
 
     @cached_property
     def area(self) -> float:
         """Area. [m2]"""
-        return float(self.shape.area)
+        return float(self.shape.area if "shape" in self.__dict__ else self._section.area())
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:
@@ -82,21 +136,21 @@ class Region:
         """
         if self.is_empty:
             raise GeometryError("an empty region has no bounds")
-        x0, y0, x1, y1 = self.shape.bounds
+        x0, y0, x1, y1 = self.shape.bounds if "shape" in self.__dict__ else self._section.bounds()
         return float(x0), float(y0), float(x1), float(y1)
 
     def __and__(self, other: Region) -> Region:
-        return self._polygonal(self.shape.intersection(other.shape))
+        return self._of(self._section ^ other._section)
 
     def __or__(self, other: Region) -> Region:
-        return self._polygonal(self.shape.union(other.shape))
+        return self._of(self._section + other._section)
 
     def __sub__(self, other: Region) -> Region:
-        return self._polygonal(self.shape.difference(other.shape))
+        return self._of(self._section - other._section)
 
     def parts(self) -> list[Region]:
         """Connected parts, largest first; ties by position."""
-        parts = [Region(p) for p in shapely.get_parts(self.shape)]
+        parts = [] if self.is_empty else [self._of(part) for part in self._section.decompose()]
         return sorted(parts, key=lambda r: (-round(r.area, 9), r.bounds))
 
     def opened(self, radius_m: float) -> Region:
@@ -104,16 +158,16 @@ class Region:
 
         Shrinks with mitred corners and grows back by the same, so straight-sided areas keep their corners.
         """
-        shrunk = self.shape.buffer(-radius_m, join_style=_MITRE)
-        return self._polygonal(shrunk.buffer(radius_m, join_style=_MITRE).intersection(self.shape))
+        shrunk = _offset(self._section, -radius_m)
+        return Region() if shrunk.is_empty() else self._of(_offset(shrunk, radius_m) ^ self._section)
 
     def grown(self, by_m: float) -> Region:
         """Region grown by a distance (negative shrinks), corners mitred."""
-        return self._polygonal(self.shape.buffer(by_m, join_style=_MITRE))
+        return self._of(_offset(self._section, by_m))
 
     def rotated(self, angle_deg: float) -> Region:
         """Turned about the origin, counter-clockwise."""
-        return Region(affinity.rotate(self.shape, angle_deg, origin=(0.0, 0.0)))
+        return self._of(self._section.rotate(angle_deg))
 
     def holds(self, x_m: float, y_m: float) -> bool:
         """True if the point is inside or on the border."""
@@ -129,35 +183,95 @@ class Region:
         return float(point.x), float(point.y)
 
     def largest_circle(self, tolerance_m: float = 0.005) -> tuple[float, float, float]:
-        """Centre and radius of the largest circle inside the largest of the parts, to the tolerance. [m]"""
+        """Centre and radius of the largest circle inside the largest of the parts, to the tolerance. [m]
+
+        Of circles that are as large to a millimetre, as in a long rectangle, the one about the part's centre of area.
+        """
         best = (0.0, 0.0, 0.0)
         for part in self.parts():
+            if part.area <= np.pi * best[2] ** 2:
+                break
             spoke = shapely.maximum_inscribed_circle(part.shape, tolerance=tolerance_m)
-            if spoke.length > best[2]:
-                x, y = spoke.coords[0]
-                best = (float(x), float(y), float(spoke.length))
+            radius, middle = float(spoke.length), part.shape.centroid
+            if radius <= best[2]:
+                continue
+            x, y = spoke.coords[0]
+            room = float(shapely.distance(part.shape.boundary, middle))
+            if room >= radius - 0.001 and part.holds(middle.x, middle.y):
+                x, y, radius = middle.x, middle.y, room
+            best = (round(x, 6) + 0.0, round(y, 6) + 0.0, radius)
         return best
 
     def rings(self, rounding: Rounding = "inward") -> Rings:
         """Polygons > rings > points on a 1 mm grid; outer rings counter-clockwise, closed, from their least vertex.
 
-        `inward` shrinks by 0.71 mm first, half the diagonal of the grid, where plain rounding would leave the region.
+        `inward` shrinks by 0.71 mm first, half the diagonal of the grid, unless all corners are on the grid.
         """
-        shape = shapely.set_precision(self.shape, 0.001)
-        if rounding == "inward" and not self.shape.buffer(1e-7, join_style=_MITRE).covers(shape):
-            shape = shapely.set_precision(self.shape.buffer(-0.00071, join_style=_MITRE), 0.001)
-        polygons = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 1e-6]
-        found = [[_wire_ring(p.exterior, True), *(_wire_ring(r, False) for r in p.interiors)] for p in polygons]
-        return sorted(found, key=lambda rings: rings[0])
+        if self.is_empty:
+            return []
+        section = self._section
+        if rounding == "inward" and not _is_on_grid(self.contours):
+            section = _offset(section, -_INWARD_M)
+        polygons = [[_wire_ring(ring) for ring in polygon] for polygon in _on_grid(section)]
+        return sorted(polygons, key=lambda rings: rings[0])
 
 
-def _wire_ring(ring: Any, counter_clockwise: bool) -> list[tuple[float, float]]:
-    points = np.round(shapely.get_coordinates(ring)[:-1], 3) + 0.0
-    if bool(ring.is_ccw) is not counter_clockwise:
-        points = points[::-1]
-    start = int(np.lexsort((points[:, 1], points[:, 0]))[0])
-    points = np.roll(points, -start, axis=0)
-    return [(float(x), float(y)) for x, y in [*points, points[0]]]
+def _area(ring: FloatArray) -> float:
+    """Area of a ring, negative if it runs clockwise. [m2]"""
+    x, y = (ring - ring[0]).T
+    return float(x[:-1] @ y[1:] - y[:-1] @ x[1:]) / 2.0
+
+
+def _offset(section: CrossSection, by_m: float) -> CrossSection:
+    return section.offset(by_m, JoinType.Miter, _MITRE_LIMIT)
+
+
+def _steps(points: FloatArray) -> FloatArray:
+    """Points in whole steps of the grid; what lies halfway, to 1e-8 m, goes up."""
+    return np.asarray(np.floor(np.round(points * _GRID_PER_M, 5) + 0.5))
+
+
+def _is_on_grid(contours: Sequence[FloatArray]) -> bool:
+    """True if all corners lie on the grid, to what the clipping library rounds to."""
+    points = np.concatenate(contours) * _GRID_PER_M
+    return bool(np.abs(points - np.rint(points)).max() <= 1e-4)
+
+
+def _on_grid(section: CrossSection) -> list[list[FloatArray]]:
+    """Polygons of more than 1 mm2, outer ring (n, 2) and holes, with corners in whole steps of the grid.
+
+    Where rounding makes borders cross, the clipping library joins what overlaps; if that leaves the grid shapely snaps.
+    """
+    contours = section.to_polygons()
+    rounded = _rounded(contours)
+    found = _nested(rounded, 1.0)
+    if _is_valid(found):
+        return found
+    joined = CrossSection([ring / _GRID_PER_M for ring in rounded], FillRule.Positive).to_polygons()
+    found = _nested(_rounded(joined), 1.0)
+    if _is_on_grid(joined) and _is_valid(found):
+        return found
+    shape = shapely.orient_polygons(shapely.set_precision(_polygons(contours), 1.0 / _GRID_PER_M))
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    return _nested([_steps(shapely.get_coordinates(ring)[:-1]) for ring in rings], 1.0)
+
+
+def _rounded(contours: Sequence[FloatArray]) -> list[FloatArray]:
+    """Rings of three corners and more in whole steps of the grid, without repeated corners."""
+    steps = (_steps(ring) for ring in contours)
+    some = [ring[(ring != np.roll(ring, 1, axis=0)).any(axis=1)] for ring in steps]
+    return [ring for ring in some if len(ring) > 2]
+
+
+def _is_valid(polygons: Sequence[Sequence[FloatArray]]) -> bool:
+    return bool(shapely.multipolygons(_filled(polygons)).is_valid)
+
+
+def _wire_ring(steps: FloatArray) -> Ring:
+    """Closed ring in metres from its least vertex."""
+    grid = steps.astype(np.int64).tolist()
+    start = grid.index(min(grid))
+    return [(x / _GRID_PER_M, y / _GRID_PER_M) for x, y in [*grid[start:], *grid[: start + 1]]]
 
 
 def ring_fault(points: Sequence[Sequence[float]]) -> str | None:
@@ -179,8 +293,7 @@ def merged(contours: Sequence[FloatArray]) -> list[FloatArray]:
     """
     if not contours:
         return []
-    found = CrossSection(list(contours), FillRule.Positive).to_polygons()
-    return [np.asarray(ring, dtype=np.float64) for ring in found]
+    return list(CrossSection(list(contours), FillRule.Positive).to_polygons())
 
 
 def united(contours: Sequence[FloatArray]) -> list[FloatArray]:
@@ -188,42 +301,61 @@ def united(contours: Sequence[FloatArray]) -> list[FloatArray]:
 
     What lies inside such a few is gone before it meets the rest: 3 to 15 times faster for the pieces of a region.
     """
+    return list(_union(contours).to_polygons())
+
+
+def united_region(contours: Sequence[FloatArray]) -> Region:
+    """Region of the points that contours wind around at least once; those close in order lie close, see `united`."""
+    return Region._of(_union(contours))
+
+
+def _union(contours: Sequence[FloatArray]) -> CrossSection:
     if len(contours) <= _FEW:
-        return merged(contours)
+        return CrossSection(list(contours), FillRule.Positive)
     some = [contours[i : i + _AT_ONCE] for i in range(0, len(contours), _AT_ONCE)]
-    parts = [CrossSection(list(rings), FillRule.Positive) for rings in some]
-    found = CrossSection.batch_boolean(parts, OpType.Add).to_polygons()
-    return [np.asarray(ring, dtype=np.float64) for ring in found]
+    return CrossSection.batch_boolean([CrossSection(list(rings), FillRule.Positive) for rings in some], OpType.Add)
 
 
 def contour_region(contours: Sequence[FloatArray]) -> Region:
     """Region of contours that do not cross: outer rings counter-clockwise, holes clockwise."""
-    if not contours:
-        return Region()
-    owner = np.repeat(np.arange(len(contours)), [len(ring) for ring in contours])
-    rings = shapely.linearrings(np.concatenate(contours), indices=owner)
-    whole = shapely.polygons(rings)
-    some, is_outer = shapely.area(whole) > MIN_AREA_M2, shapely.is_ccw(rings)
-    outer, holes = whole[some & is_outer], rings[some & ~is_outer]
-    if len(holes):
-        outer = _with_holes(outer, holes)
+    some = [ring for ring in contours if len(ring) > _SPECK_CORNERS or abs(_area(ring)) > MIN_AREA_M2]
+    return Region._known(contours=some) if some else Region()
+
+
+def _polygons(contours: Sequence[FloatArray]) -> Any:
+    """Valid shapely polygon or multipolygon of contours that do not cross, without specks."""
+    parts = _filled(_nested(contours, MIN_AREA_M2))
+    shape = parts[0] if len(parts) == 1 else shapely.multipolygons(parts)
+    return shape if shape.is_valid else shapely.buffer(shape, 0.0)
+
+
+def _filled(polygons: Sequence[Sequence[FloatArray]]) -> npt.NDArray[Any]:
+    """Shapely polygons of outer rings and their holes."""
+    if not polygons:
+        return np.empty(0, dtype=object)
+    rings = [ring for polygon in polygons for ring in polygon]
+    owner = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
+    made = shapely.linearrings(np.concatenate(rings), indices=owner)
+    return np.asarray(shapely.polygons(made, indices=np.repeat(np.arange(len(polygons)), [len(p) for p in polygons])))
+
+
+def _nested(contours: Sequence[FloatArray], least_m2: float) -> list[list[FloatArray]]:
+    """Outer rings (counter-clockwise), each with its holes (clockwise); rings up to an area are left out."""
+    areas = [_area(ring) for ring in contours]
+    found = [[ring] for ring, area in zip(contours, areas, strict=True) if area > least_m2]
+    sizes = [area for area in areas if area > least_m2]
+    for hole, area in zip(contours, areas, strict=True):
+        if area < -least_m2:
+            owner = _owner([rings[0] for rings in found], sizes, hole, -area)
+            if owner is not None:
+                found[owner].append(hole)
+    return found
+
+
+def _owner(outer: Sequence[FloatArray], sizes: Sequence[float], hole: FloatArray, area: float) -> int | None:
+    """The smallest of the outer rings around a hole; an island in it may hold its inner point, but is smaller."""
     if len(outer) == 1:
-        return Region(outer[0])
-    return Region(shapely.multipolygons(outer))
-
-
-def _with_holes(outer: Any, holes: Any) -> list[Any]:
-    """Polygons; each hole in the smallest outer ring around it."""
-    owned: list[list[Any]] = [[] for _ in outer]
-    by_size = np.argsort(shapely.area(outer), kind="stable").tolist()
-    for hole in holes:
-        body = shapely.polygons(hole)
-        inside = body.representative_point()
-        # an island in the hole may hold its inner point, but is smaller
-        owner = next((i for i in by_size if outer[i].area > body.area and outer[i].intersects(inside)), None)
-        if owner is not None:
-            owned[owner].append(hole)
-    shells = shapely.get_exterior_ring(outer)
-    return [
-        shapely.polygons(shell, mine) if mine else part for part, shell, mine in zip(outer, shells, owned, strict=True)
-    ]
+        return 0
+    inside = Polygon(hole).representative_point()
+    around = [i for i, ring in enumerate(outer) if sizes[i] > area and Polygon(ring).intersects(inside)]
+    return min(around, key=sizes.__getitem__, default=None)

@@ -4,7 +4,7 @@ The same clip and counts as for one mount, fused so that nothing returns to Pyth
 n rays, c cells, p poses and t threads: (240 n + 20 c) t + 100 p, above the packed surroundings.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -19,9 +19,14 @@ from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors, Pose
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
-__all__ = ["Places", "score_poses", "warm_up"]
+__all__ = ["THIN", "Judged", "Look", "Places", "best_poses", "score_poses", "thinned", "warm_up"]
 
 _CHUNK = 64  # poses for one thread at a time: enough to hide the hand-over, few enough to share out evenly
+_BATCH = 512  # poses between two ticks
+THIN = 4  # of rays of which several must hit, every so manieth is looked at first
+_SPARSE = 2  # of rows and columns too, where there are enough
+_SPARSE_LEAST = 8  # rows and columns below which all are looked at
+_RESERVE = 2.0  # times the greatest underestimate seen so far
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +56,16 @@ class Places:
         )
         return Places(grid, self.wanted[rows, columns], self.unwanted[rows, columns])
 
+    def sparse(self) -> "Places":
+        """Every second row and column of those that matter; all of them where there are few."""
+        all_ = self.cropped()
+        if min(all_.grid.rows, all_.grid.columns) < _SPARSE_LEAST:
+            return all_
+        c, some = all_.grid.cell_m, slice(_SPARSE // 2, None, _SPARSE)
+        wanted, unwanted = all_.wanted[some, some], all_.unwanted[some, some]
+        x_m, y_m = all_.grid.x_m + some.start * c, all_.grid.y_m + some.start * c
+        return Places(Grid(x_m, y_m, c * _SPARSE, wanted.shape[1], wanted.shape[0]), wanted, unwanted)
+
 
 def score_poses(
     model: Rays,
@@ -60,6 +75,7 @@ def score_poses(
     places: Places,
     *,
     angles_deg: Sequence[float] = (0.0,),
+    voided_by: BoolArray | None = None,
     threads: int = 1,
 ) -> IntArray:
     """Number of wanted and of unwanted places at which a body is detected, for each pose.
@@ -79,6 +95,9 @@ def score_poses(
         Where that is wanted and unwanted.
     angles_deg : sequence of float
         Turns of the body at all of which it must be detected. [deg]
+    voided_by : (number of prisms,) bool array, optional
+        Prisms of `around` that void every ray they stop: it counts nowhere, not even before it meets them. So does a
+        leaf that comes down: a ray that will meet it is no protection. [1]
     threads : int
         Threads to share the poses; the result does not depend on it. [1]
 
@@ -93,8 +112,11 @@ def score_poses(
         If a prism or the body is malformed.
     """
     places = places.cropped()
+    voids = np.zeros(max(1, len(around.prisms)), dtype=np.bool_)
+    if voided_by is not None:
+        voids[: len(around.prisms)] = voided_by
     if not hasattr(engine, "score") or model.blocks:
-        found = [_score_one(_at(model, pose), around, body, places, angles_deg) for pose in poses]
+        found = [_score_one(_at(model, pose), around, body, places, angles_deg, voids) for pose in poses]
         return np.array(found, dtype=np.int64).reshape(-1, 2)
     one_plane, margin = is_one_plane(around.floors), max(model.floor_margin_m, 0.0)
     parts = [
@@ -117,7 +139,7 @@ def score_poses(
     def score(some: Sequence[Pose]) -> IntArray:
         origins, matrices = np.array([pose.origin for pose in some]), np.array([pose.matrix for pose in some])
         found: IntArray = engine.score(
-            rays, origins, matrices, packed, parts, 0.0 if one_plane else margin, model.least_hits, marks
+            rays, origins, matrices, packed, parts, (0.0 if one_plane else margin, model.least_hits, voids), marks
         )
         return found
 
@@ -137,14 +159,143 @@ def _at(model: Rays, pose: Pose) -> Rays:
 
 
 def _score_one(
-    rays: Rays, around: Surroundings, body: TestBody, places: Places, angles_deg: Sequence[float]
+    rays: Rays, around: Surroundings, body: TestBody, places: Places, angles_deg: Sequence[float], voids: BoolArray
 ) -> tuple[int, int]:
     """Places detected from one mount, by `hit_counts`."""
     clipped, detected = free_lengths(rays, around), np.ones(places.wanted.shape, dtype=np.bool_)
+    if not rays.blocks:
+        void = (clipped.stops >= 0) & voids[np.maximum(clipped.stops, 0)]
+        clipped = replace(clipped, lengths=np.where(void, 0.0, clipped.lengths))
     for angle_deg in angles_deg:
         counts = hit_counts(rays, clipped, body, places.grid, angle_deg=angle_deg, floors=around.floors)
         detected &= counts >= rays.least_hits
     return int((detected & places.wanted).sum()), int((detected & places.unwanted).sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One question to mounts: arguments as of `score_poses`, and what the places are worth.
+
+    `worth` is that of all wanted places detected, and of all unwanted ones: usually above and below 0. [1]
+    """
+
+    model: Rays
+    around: Surroundings
+    body: TestBody
+    places: Places
+    angles_deg: tuple[float, ...] = (0.0,)
+    voided_by: BoolArray | None = None
+    worth: tuple[float, float] = (1.0, 0.0)
+
+    def sparse(self) -> "Look":
+        """The same question with a part of the rays and places."""
+        return replace(self, model=thinned(self.model, THIN), places=self.places.sparse())
+
+    def value(self, poses: Sequence[Pose], threads: int) -> FloatArray:
+        """Worth of each pose (P,). [1]"""
+        found = score_poses(
+            self.model,
+            poses,
+            self.around,
+            self.body,
+            self.places,
+            angles_deg=self.angles_deg,
+            voided_by=self.voided_by,
+            threads=threads,
+        )
+        of = [max(1, int(marks.sum())) for marks in (self.places.wanted, self.places.unwanted)]
+        return np.asarray(found[:, 0] * (self.worth[0] / of[0]) + found[:, 1] * (self.worth[1] / of[1]))
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Worth of each pose (P,) [1], and whether it was judged in full (P,) or is an estimate."""
+
+    value: FloatArray
+    full: BoolArray
+
+    @property
+    def order(self) -> IntArray:
+        """Index of each pose judged in full, best first; of equal ones the first of the request. [1]"""
+        return np.array(sorted(np.flatnonzero(self.full), key=lambda i: (-self.value[i], i)), dtype=np.int64)
+
+
+def best_poses(
+    looks: Sequence[Look],
+    poses: Sequence[Pose],
+    *,
+    keep: int = 1,
+    threads: int = 1,
+    tick: Callable[[int, int], None] = lambda *_: None,
+) -> Judged:
+    """The best mounts by the sum of their worth, without judging all of them in full.
+
+    All are judged by every fourth ray of those of which several must hit, at every second row and column; then in full,
+    best first, until the next one could not be among the best even if it were underestimated by twice as much as the
+    worst seen so far. That bound is an experience, not a proof; tests/properties/test_poses.py compares the result with
+    judging all in full.
+
+    Parameters
+    ----------
+    looks : sequence of Look
+        Questions, the worth of which adds up.
+    poses : sequence of Pose
+        Mounts to try.
+    keep : int
+        How many of the best are wanted. [1]
+    threads : int
+        Threads to share the poses; the result does not depend on it. [1]
+    tick : callable
+        Told after each batch how many poses of how many are done; what it raises ends the search.
+
+    Returns
+    -------
+    Judged
+
+    Raises
+    ------
+    GeometryError
+        If a prism or a body is malformed.
+    """
+
+    def value(some: Sequence[Pose], of: Sequence[Look]) -> FloatArray:
+        return np.asarray(sum((look.value(some, threads) for look in of), np.zeros(len(some))))
+
+    found, full = np.zeros(len(poses)), np.zeros(len(poses), dtype=np.bool_)
+    sparse = [look.sparse() for look in looks]
+    for first in range(0, len(poses), _BATCH):
+        tick(first, len(poses))
+        found[first : first + _BATCH] = value(poses[first : first + _BATCH], sparse)
+    order, short, done = np.argsort(-found, kind="stable"), 0.0, 0
+    while done < len(poses):
+        best = np.sort(found[full])[-keep:]
+        if len(best) == keep and found[order[done]] + _RESERVE * short < best[0]:
+            break
+        tick(done, len(poses))
+        some = order[done : done + 2 * _CHUNK]
+        judged = value([poses[i] for i in some], looks)
+        short = max(short, float((judged - found[some]).max()))
+        found[some], full[some] = judged, True
+        done += len(some)
+    return Judged(found, full)
+
+
+def thinned(rays: Rays, thin: int) -> Rays:
+    """Every so manieth [1] ray of each group, the wanted hits scaled and rounded up; all if one hit is enough."""
+    step = min(thin, rays.least_hits)
+    if step <= 1:
+        return rays
+    starts = np.flatnonzero(np.diff(rays.group, prepend=rays.group[:1] - 1))
+    place = np.arange(len(rays.group)) - np.repeat(starts, np.diff([*starts, len(rays.group)]))
+    keep = place % step == step // 2
+    return replace(
+        rays,
+        origins=np.ascontiguousarray(rays.origins[keep]),
+        directions=np.ascontiguousarray(rays.directions[keep]),
+        range_m=rays.range_m[keep],
+        group=rays.group[keep],
+        least_hits=-(-rays.least_hits // step),
+    )
 
 
 def warm_up() -> None:

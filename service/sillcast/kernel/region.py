@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
+from math import hypot
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from sillcast.errors import GeometryError
-from sillcast.kernel.clip import Clipped, free_lengths
+from sillcast.kernel.clip import Clipped
 from sillcast.kernel.counts import Grid, hit_counts, inside
 from sillcast.kernel.emission import Emission, FloorArea, Rays
 from sillcast.kernel.frame import FloatArray, Floors
@@ -28,10 +28,10 @@ from sillcast.kernel.parts import (
     uprights,
 )
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, covering_pieces, dilated, footprints, sure_pieces
-from sillcast.kernel.plane import Region, contour_region, merged, united
+from sillcast.kernel.plane import Region, contour_region, merged, united, united_region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
-__all__ = ["blocked_region", "detection_region", "shadow_culprits"]
+__all__ = ["blocked_region", "detection_region"]
 
 BoolArray = npt.NDArray[np.bool_]
 CountArray = npt.NDArray[np.int32]
@@ -40,7 +40,7 @@ _FEW_RAYS = 64  # up to here every combination of rays is looked at
 _LEVELS = 64  # groups times hits up to which hits of several groups are added up as rings, else on a grid
 _CELL_M = 0.025  # of that grid
 _CELLS = 1_000_000  # at most
-_SEEK_M = 0.05  # cell with which places are looked for that hits of several groups add
+_SEEK_M = 0.08  # cell with which places are looked for that hits of several groups add
 _SEEK_CELLS = 40_000  # at most
 _BLOCK = 4  # cells along a side that are looked at together
 _LEVEL = Floors()
@@ -84,7 +84,7 @@ def detection_region(
         No place inside has fewer hits. It may miss places: at the sides less than half the distance between two rays,
         round footprints 0.9 % of the radius, spheres see `uprights`; on a slope the part of the height that the
         floor rises under the body; with fields, places where another ray of the same plane meets the body outside;
-        where hits of several groups have to add up, strips narrower than 50 mm (a 200th of a wide window).
+        where hits of several groups have to add up, strips narrower than 80 mm (a 200th of a wide reach).
 
     Raises
     ------
@@ -108,8 +108,7 @@ def detection_region(
     if clipped is None:
         raise GeometryError("rays need their free lengths")
     lengths = np.where(clipped.stops == -1, clipped.lengths, -1.0) if emission.blocks else clipped.lengths
-    area = shapely.union_all([shapely.Polygon(ring) for ring in fields]) if fields else None
-    rule = (angle_deg, least_above_m, area, window)
+    rule = (angle_deg, least_above_m, fields, window)
     scene = [
         (active_parts(emission, lengths, upright, ground, rule), upright, ground)
         for ground in grounds(floors, reach_y(body, angle_deg))
@@ -122,7 +121,7 @@ def detection_region(
             hit_counts, emission, clipped, body,
             angle_deg=angle_deg, floors=floors, fields=fields, least_above_m=least_above_m, certain=True,
         )  # fmt: skip
-        bounds = window or _bounds(emission, lengths, body)
+        bounds = _bounds(emission, lengths, body, window)
         if _needs_grid(emission):
             return _with_cells(_cropped(region, window), surely, emission.least_hits, bounds)
         region = _with_sums(
@@ -201,7 +200,7 @@ def _with_sums(
     hits, angle_deg, (x0, x1, y0, y1) = rule
     cell = max(_SEEK_M, float(np.sqrt((x1 - x0) * (y1 - y0) / _SEEK_CELLS)))
     grid = Grid.over(x0, x1, y0, y1, cell)
-    gained = (surely(grid) >= hits) & ~inside(region.shape, grid)
+    gained = (surely(grid) >= hits) & ~inside(region, grid)
     if not gained.any():
         return region
     boxes = _blocks(grid, gained)
@@ -287,13 +286,15 @@ def _at_least(rings: Sequence[FloatArray], hits: int) -> list[FloatArray]:
     return merged([*rings, *([around] * (hits - 1))])
 
 
-def _bounds(rays: Rays, lengths: FloatArray, body: TestBody) -> Window:
-    """Rectangle that holds every place where a ray can hit the body. [m]"""
+def _bounds(rays: Rays, lengths: FloatArray, body: TestBody, window: Window | None) -> Window:
+    """Rectangle that holds every place in the window where a ray can hit the body. [m]"""
     ends = rays.origins[:, :2] + np.maximum(lengths, 0.0)[:, None] * rays.directions[:, :2]
     both = np.concatenate([rays.origins[:, :2], ends])
     (x0, y0), (x1, y1) = both.min(axis=0), both.max(axis=0)
     reach = float(np.hypot(body.width_m, body.depth_m)) / 2.0
-    return float(x0) - reach, float(x1) + reach, float(y0) - reach, float(y1) + reach
+    low_x, high_x, low_y, high_y = window or (-FAR_M, FAR_M, -FAR_M, FAR_M)
+    (x0, y0), (x1, y1) = np.clip([(x0 - reach, y0 - reach), (x1 + reach, y1 + reach)], (low_x, low_y), (high_x, high_y))
+    return float(x0), float(x1), float(y0), float(y1)
 
 
 def _with_cells(region: Region, surely: Callable[[Grid], CountArray], hits: int, window: Window) -> Region:
@@ -336,8 +337,7 @@ def _contact_region(
     acting = Region.ring(area.ring)
     if fields:
         acting = acting & Region.union([Region.ring(ring) for ring in fields])
-    rings = shapely.get_rings(shapely.get_parts(shapely.orient_polygons(acting.shape)))
-    return _grown([shapely.get_coordinates(ring)[:-1] for ring in rings], shape, angle_deg)
+    return _grown(acting.contours, shape, angle_deg)
 
 
 def _grown(rings: list[FloatArray], shape: FloatArray, angle_deg: float) -> Region:
@@ -352,7 +352,7 @@ def _grown(rings: list[FloatArray], shape: FloatArray, angle_deg: float) -> Regi
     begins, ends = np.concatenate(own), np.concatenate([np.roll(ring, -1, axis=0) for ring in own])
     quads = np.stack([begins, ends, ends, begins], axis=1)
     edges = united(list(dilated(quads, np.broadcast_to(shape, (len(quads), *shape.shape)))))
-    return contour_region([turned(ring, angle_deg) for ring in merged([*edges, *own])])
+    return united_region([turned(ring, angle_deg) for ring in (*edges, *own)])
 
 
 def blocked_region(
@@ -360,7 +360,8 @@ def blocked_region(
 ) -> Region:
     """Reference positions at which the body cannot stand because it would cut into a prism.
 
-    Touching does not block; a round footprint is inscribed, so that no free place is called blocked.
+    Touching does not block; a round footprint is inscribed, so that no free place is called blocked. The place of a
+    prism is its Minkowski sum with the footprint: of convex ones the hull of the sums of corners [1]_.
 
     Parameters
     ----------
@@ -377,6 +378,10 @@ def blocked_region(
     -------
     region : Region
         Places where the body cannot stand.
+
+    References
+    ----------
+    .. [1] M. de Berg and others, Computational Geometry, 3rd edition, observation 13.4.
     """
     prisms = [prism for prism in around.prisms if window is None or _is_near(prism.ring, window, body)]
     found = []
@@ -388,9 +393,10 @@ def blocked_region(
 
 def _is_near(ring: FloatArray, window: Window, body: TestBody) -> bool:
     """True if a body in the window may reach the ring."""
-    (x0, y0), (x1, y1), reach = ring.min(axis=0), ring.max(axis=0), float(np.hypot(body.width_m, body.depth_m)) / 2.0
-    across = x1 >= window[0] - reach and x0 <= window[1] + reach
-    return bool(across and y1 >= window[2] - reach and y0 <= window[3] + reach)
+    x, y = ring.T.tolist()
+    reach = hypot(body.width_m, body.depth_m) / 2.0
+    across = bool(max(x) >= window[0] - reach and min(x) <= window[1] + reach)
+    return across and bool(max(y) >= window[2] - reach and min(y) <= window[3] + reach)
 
 
 def _blocked_on(prisms: list[Prism], upright: Upright, ground: Ground, angle_deg: float) -> list[Region]:
@@ -402,10 +408,18 @@ def _blocked_on(prisms: list[Prism], upright: Upright, ground: Ground, angle_deg
     for prism in prisms:
         y0, y1 = _heights_between(ground, prism.base_m - upright.high_m, prism.top_m - upright.low_m)
         if y1 - y0 > FAR_M:
-            whole.append(prism.ring)
+            whole.append(prism)
         elif y0 < y1:
-            found.append(_grown([prism.ring], shape, angle_deg) & Region.box(-FAR_M, FAR_M, y0, y1))
-    return [*found, _grown(whole, shape, angle_deg)] if whole else found
+            found.append(_sums([prism], shape, angle_deg) & Region.box(-FAR_M, FAR_M, y0, y1))
+    return [*found, _sums(whole, shape, angle_deg)] if whole else found
+
+
+def _sums(prisms: list[Prism], shape: FloatArray, angle_deg: float) -> Region:
+    """Union of the Minkowski sums of the prisms' rings and a point-symmetric convex footprint."""
+    turn = turned(shape, angle_deg)
+    hulls = [Region.hull((prism.ring[:, None] + turn).reshape(-1, 2)) for prism in prisms if prism.is_convex]
+    rest = _grown([prism.ring for prism in prisms if not prism.is_convex], shape, angle_deg)
+    return Region.union([*hulls, rest])
 
 
 def _heights_between(ground: Ground, low_m: float, high_m: float) -> tuple[float, float]:
@@ -414,79 +428,3 @@ def _heights_between(ground: Ground, low_m: float, high_m: float) -> tuple[float
         return (ground.from_y_m, ground.to_y_m) if low_m < ground.level_m < high_m else (0.0, 0.0)
     ends = sorted([(ground.level_m - low_m) / ground.fall, (ground.level_m - high_m) / ground.fall])
     return max(ground.from_y_m, ends[0]), min(ground.to_y_m, ends[1])
-
-
-# --- causes ---------------------------------------------------------------------------------------------------------
-
-
-def shadow_culprits(
-    rays: Rays,
-    clipped: Clipped,
-    around: Surroundings,
-    body: TestBody,
-    lost: Region,
-    *,
-    angle_deg: float = 0.0,
-    fields: tuple[FloatArray, ...] = (),
-    least_above_m: float = 0.0,
-) -> list[tuple[str, float]]:
-    """Area of a lost region that would be won without each single prism, and with a longer range.
-
-    Parameters
-    ----------
-    rays : Rays
-        Rays of one sensor.
-    clipped : Clipped
-        Their free lengths in these surroundings.
-    around : Surroundings
-        Floor and prisms.
-    body : TestBody
-        Body that is not detected there.
-    lost : Region
-        Where it is missing.
-    angle_deg : float
-        Turn of the body about the vertical, counter-clockwise. [deg]
-    fields : tuple of (n, 2) arrays
-        As for `detection_region`. [m]
-    least_above_m : float
-        As for `detection_region`. [m]
-
-    Returns
-    -------
-    culprits : list of (str, float)
-        Name of the prism, or `range`, and the area it takes [m2], greatest first; those that take nothing are left
-        out. Two prisms of which each alone still hides a place share no area: both are left out there.
-    """
-    if lost.is_empty:
-        return []
-
-    def won(rays: Rays, clipped: Clipped) -> float:
-        region = detection_region(
-            rays, clipped, body, angle_deg=angle_deg, floors=around.floors, fields=fields, least_above_m=least_above_m
-        )
-        return (region & lost).area
-
-    has = won(rays, clipped)
-    names = dict.fromkeys(around.prisms[i].name for i in np.unique(clipped.stops).tolist() if i >= 0)
-    gains = [(name, won(rays, _without(rays, clipped, around, name)) - has) for name in names]
-    if (clipped.stops == -1).any() and not rays.blocks:
-        longer = replace(rays, range_m=np.full_like(rays.range_m, FAR_M))
-        gains.append(("range", won(longer, free_lengths(longer, around)) - has))
-    return sorted([gain for gain in gains if gain[1] > 1e-6], key=lambda gain: -gain[1])
-
-
-def _without(rays: Rays, clipped: Clipped, around: Surroundings, name: str) -> Clipped:
-    """Free lengths without the prisms of one name: only the rays that they stop are cast anew."""
-    gone = np.array([prism.name == name for prism in around.prisms])
-    stopped = np.flatnonzero((clipped.stops >= 0) & gone[np.maximum(clipped.stops, 0)])
-    some = replace(
-        rays,
-        origins=rays.origins[stopped],
-        directions=rays.directions[stopped],
-        range_m=rays.range_m[stopped],
-        group=rays.group[stopped],
-    )
-    again = free_lengths(some, around.without(name))
-    lengths, stops = clipped.lengths.copy(), clipped.stops.copy()
-    lengths[stopped], stops[stopped] = again.lengths, again.stops
-    return Clipped(lengths, stops)

@@ -1,4 +1,4 @@
-"""Coverage cut by a height: traces, areas, the band between two heights, ends on the floor."""
+"""Coverage cut by a height: traces, areas, the band between two heights."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import numpy.typing as npt
 
 from sillcast.errors import GeometryError
 from sillcast.kernel._pieces_numpy import straight_rows
-from sillcast.kernel.clip import FLOOR, Clipped
+from sillcast.kernel.clip import Clipped
 from sillcast.kernel.emission import Emission, FloorArea, Rays
 from sillcast.kernel.frame import FloatArray, Floors
-from sillcast.kernel.plane import Region, contour_region, united
+from sillcast.kernel.plane import Region, united_region
 
-__all__ = ["Line", "Section", "band", "floor_hits", "section"]
+__all__ = ["Line", "Section", "band", "section"]
 
 BoolArray = npt.NDArray[np.bool_]
 Line = list[tuple[float, float]]
@@ -118,12 +118,6 @@ def _of_rays(emission: Emission, clipped: Clipped | None) -> tuple[Rays, Clipped
     return emission, clipped
 
 
-def floor_hits(rays: Rays, clipped: Clipped) -> FloatArray:
-    """End points (m, 3) of the rays that end on the floor. [m]"""
-    ends = clipped.stops == FLOOR
-    return np.asarray(rays.origins[ends] + clipped.lengths[ends, None] * rays.directions[ends])
-
-
 def _sides(floors: Floors) -> tuple[float, ...]:
     """Signs of y for which the floor is one plane: 0 if it is one everywhere."""
     return (0.0,) if floors.near == floors.far and floors.near.rise == 0.0 else (-1.0, 1.0)
@@ -193,7 +187,7 @@ def _swept(rays: Rays, clipped: Clipped, first: FloatArray, last: FloatArray) ->
     x, y = quads[..., 0], quads[..., 1]
     doubled = (x * np.roll(y, -1, axis=1) - y * np.roll(x, -1, axis=1)).sum(axis=1)
     quads = np.where((doubled < 0.0)[:, None, None], quads[:, ::-1], quads)
-    return contour_region(united(list(quads[np.abs(doubled) > 1e-12])))
+    return united_region(list(quads[np.abs(doubled) > 1e-12]))
 
 
 def _shortened(rays: Rays, pair: npt.NDArray[np.intp], first: FloatArray, last: FloatArray) -> FloatArray:

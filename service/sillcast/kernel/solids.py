@@ -38,9 +38,12 @@ class Prism:
     @cached_property
     def is_convex(self) -> bool:
         """True if no corner of the ring turns clockwise."""
-        a = np.roll(self.ring, -1, axis=0) - self.ring
-        b = np.roll(a, -1, axis=0)
-        return bool((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] >= -1e-12).all())
+        ring = self.ring.tolist()
+        after = [*ring[1:], *ring[:2]]
+        return all(
+            (b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0]) >= -1e-12
+            for a, b, c in zip(ring, after, after[1:], strict=False)
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,9 +11,13 @@ from __future__ import annotations
 import importlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate, groupby, pairwise
+from math import cos, radians, sin
 from types import ModuleType
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from sillcast.errors import GeometryError
@@ -23,10 +27,25 @@ from sillcast.kernel.clip import TOUCH_M, back_end, pack
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray
 from sillcast.kernel.pieces import CORNERS, footprints
-from sillcast.kernel.plane import Region, contour_region, united
+from sillcast.kernel.plane import Region, united_region
 from sillcast.kernel.solids import Surroundings, TestBody
 
-__all__ = ["Fan", "Visible", "fan_outline", "fan_trace", "fans_of", "outline", "trace", "triangles", "visible"]
+__all__ = [
+    "Fan",
+    "Seen",
+    "Visible",
+    "dense_outline",
+    "fan_outline",
+    "fan_trace",
+    "fans_of",
+    "outline",
+    "trace",
+    "triangles",
+    "visible",
+]
+
+
+IntArray = npt.NDArray[np.int64]
 
 
 def _chosen_engine() -> ModuleType:
@@ -122,23 +141,26 @@ def visible(fan: Fan, around: Surroundings) -> Visible:
     return Visible(first, last)
 
 
-def triangles(fans: Sequence[Fan], around: Surroundings) -> FloatArray:
-    """Visible parts of fans as triangles (m, 3, 3): origin, first, last in the door frame, by fan and rising angle. [m]
-
-    They serve any number of outlines and traces.
+class Seen(NamedTuple):
+    """Visible parts of fans: corners (m, 3, 3), origin, first and last of each triangle in the door frame, by rising
+    angle [m]; fan (m,), the fan of each.
     """
-    if not fans:
-        return np.empty((0, 3, 3))
-    origins = {tuple(fan.origin.tolist()): fan.origin for fan in fans}
-    walls = {key: _walls(around, origin) for key, origin in origins.items()}
-    found = [engine.wedges(_frame(fan), walls[tuple(fan.origin.tolist())]) for fan in fans]
-    sizes = [len(first) for first, _ in found]
-    axes = np.repeat([[fan.origin, fan.start, fan.side] for fan in fans], sizes, axis=0)
-    corners = np.repeat(axes[:, None, 0], 3, axis=1)
-    for i in (0, 1):
-        ends = np.concatenate([ends[i] for ends in found])
-        corners[:, 1 + i] += ends[:, :1] * axes[:, 1] + ends[:, 1:] * axes[:, 2]
-    return corners
+
+    corners: FloatArray
+    fan: IntArray
+
+
+def triangles(fans: Sequence[Fan], around: Surroundings) -> Seen:
+    """Visible parts of fans, by fan and rising angle; they serve any number of outlines and traces."""
+    found, first = [Seen(np.empty((0, 3, 3)), np.empty(0, dtype=np.int64))], 0
+    for _, group in groupby(fans, lambda fan: tuple(fan.origin.tolist())):
+        some = list(group)
+        axes = np.array([(fan.origin, fan.start, fan.side) for fan in some])
+        limits = np.array([(fan.sweep_rad, fan.range_m) for fan in some])
+        corners, fan = engine.seen(axes, limits, _walls(around, some[0].origin))
+        found.append(Seen(corners, fan + first))
+        first += len(some)
+    return found[1] if len(found) == 2 else Seen(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
 
 
 def _frame(fan: Fan) -> Frame:
@@ -147,9 +169,9 @@ def _frame(fan: Fan) -> Frame:
 
 def _walls(around: Surroundings, origin: FloatArray) -> Walls:
     packed, hosts = pack(around), _touched_faces(around, origin)
-    heights = np.array([(prism.base_m, prism.top_m) for prism in around.prisms], dtype=np.float64).reshape(-1, 2)
+    heights = packed.box[np.searchsorted(packed.owner, np.arange(len(around.prisms))), 4:]  # of the first pieces
     faces = np.ascontiguousarray(np.concatenate([np.empty((0, 3)), *hosts]))
-    starts = np.cumsum([0, *(len(host) for host in hosts)], dtype=np.int64)
+    starts = np.array([0, *accumulate(len(host) for host in hosts)], dtype=np.int64)
     return Walls(packed.ring, packed.ring_first, heights, packed.floor, faces, starts)
 
 
@@ -160,9 +182,13 @@ def _touched_faces(around: Surroundings, point: FloatArray) -> list[FloatArray]:
     """
     found = []
     packed = pack(around)
-    least, most = packed.box[:, [0, 1, 4]] - TOUCH_M, packed.box[:, [2, 3, 5]] + TOUCH_M
-    near = np.unique(packed.owner[((least <= point) & (point <= most)).all(axis=1)])
-    for prism in (around.prisms[i] for i in near.tolist()):
+    x0, y0, x1, y1, z0, z1 = packed.box.T
+    x, y, z = point.tolist()
+    near = (np.abs(2.0 * x - x0 - x1) <= x1 - x0 + 2.0 * TOUCH_M) & (
+        np.abs(2.0 * y - y0 - y1) <= y1 - y0 + 2.0 * TOUCH_M
+    )
+    near &= (z0 - TOUCH_M <= z) & (z <= z1 + TOUCH_M)
+    for prism in (around.prisms[i] for i in dict.fromkeys(packed.owner[near].tolist())):
         ring = prism.ring
         edge = np.roll(ring, -1, axis=0) - ring
         normal = np.stack([edge[:, 1], -edge[:, 0]], axis=1) / np.hypot(edge[:, 0], edge[:, 1])[:, None]
@@ -224,17 +250,46 @@ def fan_outline(
     return outline(triangles(fans, around), _level(around), body, angle_deg=angle_deg, least_above_m=least_above_m)
 
 
+def dense_outline(
+    rays: Sequence[Rays], around: Surroundings, body: TestBody, *, angle_deg: float = 0.0
+) -> Region | None:
+    """`fan_outline` of all the rays that lie in planes, each above its own floor margin.
+
+    Returns None for a sphere, for a floor that is not level everywhere, and where no rays lie in planes: an ideal
+    outline of them has no meaning.
+    """
+    if body.shape == "sphere" or not _is_level(around):
+        return None
+    planes = [(fans, own.floor_margin_m) for own in rays if (fans := _fans_or_none(own))]
+    if not planes:
+        return None
+    return Region.union(
+        fan_outline(fans, around, body, angle_deg=angle_deg, least_above_m=margin) for fans, margin in planes
+    )
+
+
+def _fans_or_none(rays: Rays) -> list[Fan] | None:
+    """Fans of rays that are dense in planes in principle: no beams that block, one range in each group."""
+    same = rays.group[1:] == rays.group[:-1]
+    if rays.blocks or (same & (np.abs(np.diff(rays.range_m)) > 1e-9)).any():
+        return None
+    try:
+        return fans_of(rays)
+    except GeometryError:
+        return None
+
+
 def outline(
-    seen: FloatArray, level_m: float, body: TestBody, *, angle_deg: float = 0.0, least_above_m: float = 0.0
+    seen: Seen, level_m: float, body: TestBody, *, angle_deg: float = 0.0, least_above_m: float = 0.0
 ) -> Region:
     """`fan_outline` from `triangles`, on a floor at a level. [m]"""
     if body.shape == "sphere":
         raise GeometryError("outline: boxes and upright cylinders only")
-    half = np.array([[body.width_m, body.depth_m]]) / 2.0
-    shape = footprints(np.zeros((1, 2)), half, CORNERS if body.shape == "cylinder" else 0)[0] @ _turn(angle_deg)
-    points, counts = engine.slab_sums(seen, level_m + least_above_m, level_m + body.height_m, shape)
-    ends = np.cumsum(counts).tolist()
-    return contour_region(united([points[end - size : end] for end, size in zip(ends, counts.tolist(), strict=True)]))
+    points, counts = engine.slab_sums(
+        *seen, level_m + least_above_m, level_m + body.height_m, _footprint(body, angle_deg)
+    )
+    ends = [0, *accumulate(counts.tolist())]
+    return united_region([points[first:past] for first, past in pairwise(ends)])
 
 
 def fan_trace(fans: Sequence[Fan], around: Surroundings, height_m: float) -> list[list[tuple[float, float]]]:
@@ -262,31 +317,28 @@ def fan_trace(fans: Sequence[Fan], around: Surroundings, height_m: float) -> lis
     return trace(triangles(fans, around), _level(around) + height_m)
 
 
-def trace(seen: FloatArray, z_m: float) -> list[list[tuple[float, float]]]:
+def trace(seen: Seen, z_m: float) -> list[list[tuple[float, float]]]:
     """`fan_trace` from `triangles`, at a height in the door frame. [m]"""
-    return _joined(*engine.passes(seen, z_m))
+    first, last = engine.passes(seen.corners, z_m)
+    return [[(a, b), (c, d)] for a, b, c, d in np.concatenate([first, last], axis=1).tolist()]
+
+
+def _is_level(around: Surroundings) -> bool:
+    near, far = around.floors.near, around.floors.far
+    return near == far and near.rise == 0.0
 
 
 def _level(around: Surroundings) -> float:
-    near, far = around.floors.near, around.floors.far
-    if near != far or near.rise != 0.0:
+    if not _is_level(around):
         raise GeometryError("outline: the floor is level and the same on both sides")
-    return near.level_m
+    return around.floors.near.level_m
 
 
-def _turn(angle_deg: float) -> FloatArray:
-    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return np.array([[c, s], [-s, c]])
-
-
-def _joined(first: FloatArray, last: FloatArray) -> list[list[tuple[float, float]]]:
-    """Pieces of one straight line, end to end, put together."""
-    if not len(first):
-        return []
-    along = last - first
-    gap = np.abs(first[1:] - last[:-1]).max(axis=1, initial=0.0) > 1e-9
-    bend = np.abs(along[1:, 0] * along[:-1, 1] - along[1:, 1] * along[:-1, 0]) > 1e-9  # where the next fan begins
-    starts = np.flatnonzero(np.concatenate([[True], gap | bend]))
-    ends = np.concatenate([starts[1:], [len(first)]]) - 1
-    pairs = np.stack([first[starts], last[ends]], axis=1).tolist()
-    return [[(a[0], a[1]), (b[0], b[1])] for a, b in pairs]
+def _footprint(body: TestBody, angle_deg: float) -> FloatArray:
+    """Corners (v, 2) of a turned footprint about its centre, counter-clockwise; a circle inscribed. [m]"""
+    a, b, c, s = body.width_m / 2.0, body.depth_m / 2.0, cos(radians(angle_deg)), sin(radians(angle_deg))
+    turn = np.array([[c, s], [-s, c]])
+    if body.shape == "cylinder":
+        circle = footprints(np.zeros((1, 2)), np.array([[a, a]]), CORNERS)[0]
+        return np.asarray(circle[np.abs(circle - np.roll(circle, 1, axis=0)).max(axis=1) > 1e-9] @ turn)
+    return np.asarray(np.array([[-a, -b], [a, -b], [a, b], [-a, b]]) @ turn)
