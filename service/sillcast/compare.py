@@ -66,18 +66,20 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     Returns
     -------
     compared : Compared
-        With the verdict `met` if the gap, opened by a 5 mm disc, is empty at every leaf state of the zone.
+        With the verdict `met` if the gap, opened by a 5 mm disc, is empty at every leaf state of the zone. The worst
+        state of a zone that is met is the one with the least margin.
     """
     purpose = "activation" if zone.kind == "exclusion" else zone.kind
     sensors = tuple(s for s in sensing.placed if purpose in s.purposes)
     if zone.kind == "exclusion":
         return _exclusion(zone, sensing, sensors)
     states = [_at_state(zone, sensing, sensors, state) for state in zone.states]
-    worst = min(states, key=lambda s: (s.share, s.state))
+    met = all(s.gap.is_empty for s in states)
+    margins = [round(_margin(zone, sensing, sensors, s), 3) for s in states] if met else []
+    worst = states[margins.index(min(margins))] if met else min(states, key=_badness)
     gaps = worst.gap.parts()
     most = _GAPS_EXPLAINED if explain else 0
     found = [_gap(part, i < most, zone, sensing, sensors, worst.state, bodies) for i, part in enumerate(gaps)]
-    met = all(s.gap.is_empty for s in states)
     width, depth = _reached(zone, worst.required, worst.gap)
     answer = Comparison(
         zone=zone.id,
@@ -93,11 +95,16 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
         width_reached_m=round(width, 3),
         depth_reached_m=round(depth, 3),
         overspill_m2=0.0,
-        margin_m=round(_margin(zone, sensing, sensors, worst), 3) if met else None,
+        margin_m=min(margins) if met else None,
         contributing=_contributing(zone, sensing, sensors, worst),
         redundant_share=round(_redundant_share(zone, sensing, sensors, worst), 4),
     )
     return Compared(zone, answer, worst.required, worst.gap, sensors)
+
+
+def _badness(at: _AtState) -> tuple[float, float]:
+    """Least share first, then the greatest gap, both as far as they are shown; of equals the first state counts."""
+    return round(at.share, 4), -round(at.gap.area, 4)
 
 
 def _asked(zone: ZoneNeed) -> dict[str, Any]:
@@ -193,8 +200,12 @@ def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[
         return [Culprit(cause="no_sensor", name=f"{zone.side} side", area_m2=round(part.area, 4))]
     how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": state, **_asked(zone)}
 
+    x0, y0, x1, y1 = part.bounds
+    around = (x0, x1, y0, y1)
+
     def regained(world: Sensing, purpose: str = zone.kind) -> float:
-        return (part & world.detected(_same(sensors, world), zone.body, **{**how, "purpose": purpose})).area
+        found = world.detected(_same(sensors, world), zone.body, **{**how, "purpose": purpose}, window=around)
+        return (part & found).area
 
     before = regained(sensing)
     found = [("shadow", name, regained(sensing.without(name)) - before) for name in _stopping(sensing, sensors, state)]
@@ -290,14 +301,14 @@ def _reached(zone: ZoneNeed, required: Region, gap: Region) -> tuple[float, floa
     return max(free, 0.0), first
 
 
-def _margin(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> float:
-    """How far a met zone could grow on all sides before a place of it would be unseen, at most 1 m. [m]"""
+def _margin(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], at: _AtState) -> float:
+    """How far a zone met at a leaf state could grow on all sides before a place of it would be unseen, at most 1 m."""
     around = zone.region.grown(_MARGIN_MOST_M)
     distances = [_MARGIN_MOST_M]
     for angle in zone.angles_deg:
-        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=worst.state, **_asked(zone))
-        unseen = (around - seen - sensing.blocked(zone.body, angle, worst.state)).opened(HAIRLINE_M)
-        distances.append(unseen.distance(worst.required))
+        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=at.state, **_asked(zone))
+        unseen = (around - seen - sensing.blocked(zone.body, angle, at.state)).opened(HAIRLINE_M)
+        distances.append(unseen.distance(at.required))
     return min(distances)
 
 

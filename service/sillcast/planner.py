@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from functools import wraps
+from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
 import msgspec
 
@@ -21,6 +23,7 @@ from sillcast.contract import (
     Finding,
     MountSearchAnswer,
     NeedsAnswer,
+    SensorAnswer,
 )
 from sillcast.disturbance import disturbances
 from sillcast.errors import BudgetError, FamilyError, Fault, UncomputableError
@@ -32,12 +35,32 @@ from sillcast.needs import Needs, RuleSet
 from sillcast.registry import Registry
 from sillcast.sensing import Placed, Sensing, floors_of, obstacle_prisms, place, responses, scene_of
 
-__all__ = ["RAYS_MOST", "WORK_MOST", "Planner"]
+__all__ = ["RAYS_MOST", "WORK_MOST", "Planner", "Watch"]
 
 RAYS_MOST = 200_000  # rays of all sensors of one request
 WORK_MOST = 60_000_000  # rays x (obstacles + parts of the door) x leaf states of one request
 
 Request = Any
+P = ParamSpec("P")
+R = TypeVar("R")
+Answer = TypeVar("Answer", bound=msgspec.Struct)
+
+Watch = Callable[[str], AbstractContextManager[Any]]
+"""Is told each step by its name as it begins, and by the end of the context as it ends; steps may hold others."""
+
+
+def _step(name: str) -> Callable[[Callable[Concatenate[Planner, P], R]], Callable[Concatenate[Planner, P], R]]:
+    """Let a method of the planner be watched as one step."""
+
+    def named(method: Callable[Concatenate[Planner, P], R]) -> Callable[Concatenate[Planner, P], R]:
+        @wraps(method)
+        def watched(planner: Planner, /, *args: P.args, **kwargs: P.kwargs) -> R:
+            with planner.watch(name):
+                return method(planner, *args, **kwargs)
+
+        return watched
+
+    return named
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +80,13 @@ class Planner:
     ----------
     registry : Registry, optional
         Installed families; found through their entry points if absent.
+    watch : callable, optional
+        Is told the steps of the work, to time or trace them; the name of a step to a context manager around it.
     """
 
-    def __init__(self, registry: Registry | None = None) -> None:
+    def __init__(self, registry: Registry | None = None, watch: Watch = nullcontext) -> None:
         self.registry = registry or Registry.find()
+        self.watch = watch
         self._json = msgspec.json.Decoder(self.request_type)
         self._msgpack = msgspec.msgpack.Decoder(self.request_type)
         self._search = msgspec.json.Decoder(advice.mount_search_type(self.request_type))
@@ -88,28 +114,35 @@ class Planner:
         ------
         MalformedError, UncomputableError, FamilyError
         """
-        plan = self._plan(self._taken(request))
+        plan = self._reviewed(self._plan(self._taken(request)))
         compared = self._compared(plan)
         answer = self._answer(plan, compared)
         if plan.request.output.picture:
             answer = msgspec.structs.replace(answer, picture_svg=self._drawn(plan, compared, answer))
-        return render.finite(answer)
+        return self._finite(answer)
 
     def _answer(self, plan: _Plan, compared: Sequence[Compared]) -> Assessment:
         return Assessment(
             summary=render.summary(compared),
             zones=render.zones(plan.needs),
-            sensors=showing.sensors(plan.sensing, plan.request.output, plan.bodies),
+            sensors=self._shown(plan),
             comparisons=[c.answer for c in compared],
-            findings=ordered(list(self._findings(plan, compared))),
+            findings=self._found(plan, compared),
             **self._advised(plan, [c.answer for c in compared]),
-            aim_marks=onsite.aim_marks(plan.sensing, plan.request.door),
-            site_checks=onsite.site_checks(compared, plan.sensing, plan.request.door),
+            **self._onsite(plan, compared),
             cautions=list(CAUTIONS),
             derivations=render.derivations(plan.needs),
             overrides=list(plan.needs.overrides),
             computed_by=render.computed_by(plan.needs.rule_set, self._used(plan)),
         )
+
+    @_step("showing")
+    def _shown(self, plan: _Plan) -> list[SensorAnswer]:
+        return showing.sensors(plan.sensing, plan.request.output, plan.bodies)
+
+    @_step("findings")
+    def _found(self, plan: _Plan, compared: Sequence[Compared]) -> list[Finding]:
+        return ordered(list(self._findings(plan, compared)))
 
     def _findings(self, plan: _Plan, compared: Sequence[Compared]) -> Iterable[Finding]:
         yield from plan.needs.findings
@@ -132,9 +165,9 @@ class Planner:
     def coverage(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> CoverageAnswer:
         """What the sensors see, without any door rule."""
         plan = self._plan(self._taken(request))
-        return render.finite(
+        return self._finite(
             CoverageAnswer(
-                sensors=showing.sensors(plan.sensing, plan.request.output, plan.bodies),
+                sensors=self._shown(plan),
                 combined=showing.combined(plan.sensing, plan.request.output, plan.bodies),
                 shadows=showing.shadows(plan.sensing, plan.request.output, plan.bodies),
                 findings=ordered(list(self._reviews(plan))),
@@ -148,7 +181,7 @@ class Planner:
         taken = self._taken(request)
         bodies = self._checked(taken)
         found = self._needs(taken, bodies, self._placed(taken))
-        return render.finite(
+        return self._finite(
             NeedsAnswer(
                 zones=render.zones(found),
                 findings=ordered(found.findings),
@@ -175,11 +208,10 @@ class Planner:
         ------
         MalformedError, UncomputableError, FamilyError
         """
-        kind = self._search.type
-        if isinstance(request, bytes | bytearray | memoryview):
-            asked = faults.decoded(bytes(request), self._search)
-        else:
-            asked = faults.converted(request, kind)
+        asked = self._asked(request)
+        two_ends = [self.registry.of(d.device).family.needs_counterpart for d in asked.devices]
+        if found := list(checks.device_faults(asked.devices, two_ends)):
+            raise UncomputableError(found[: faults.FAULT_LIMIT])
         base: Any = advice.base_request(asked, self.request_type)
         plan = self._plan(base)
         devices = [(self.registry.of(d.device).family.response_s(d.device), d.purposes) for d in asked.devices]
@@ -194,13 +226,13 @@ class Planner:
             evaluate=self._exact,
             tick=tick,
         )
-        return render.finite(advice.mount_search(bench))
+        return self._finite(self._searched(bench))
 
     def picture(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> str:
         """Plan view of the assessment as SVG text."""
         taken = self._taken(request)
         plain = msgspec.structs.replace(taken.output, proposals=False, detections=(), counts=(), rays=False)
-        plan = self._plan(msgspec.structs.replace(taken, output=plain))
+        plan = self._reviewed(self._plan(msgspec.structs.replace(taken, output=plain)))
         compared = self._compared(plan)
         return self._drawn(plan, compared, self._answer(plan, compared))
 
@@ -240,19 +272,28 @@ class Planner:
 
     # ------------------------------------------------------------------ steps
 
+    @_step("decode")
+    def _asked(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> Any:
+        """Struct of a mount search, as `_taken` for the other requests."""
+        if isinstance(request, bytes | bytearray | memoryview):
+            return faults.decoded(bytes(request), self._search)
+        return faults.converted(request, self._search.type)
+
+    @_step("decode")
     def _taken(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> Request:
         """Request struct of what the caller gave; a struct is checked like anything else."""
         if isinstance(request, bytes | bytearray | memoryview):
             return self.decode(bytes(request))
         return faults.converted(request, self.request_type)
 
+    @_step("check")
     def _checked(self, request: Request) -> Mapping[str, TestBody]:
         """Body catalogue of this request, after everything that fits the schema and cannot be computed was refused."""
         standard = needs.catalogue()
         bodies = {**standard, **{b.name: render.test_body(b) for b in request.bodies}}
         found: list[Fault] = [
             *checks.door_faults(request.door),
-            *checks.site_faults(request.site.obstacles),
+            *checks.site_faults(request.site.obstacles, request.site.neighbours),
             *checks.names_faults(request, standard),
             *checks.body_faults(request.bodies),
             *checks.traffic_faults(request.traffic, bodies),
@@ -265,6 +306,7 @@ class Planner:
             raise UncomputableError(found[:25])
         return bodies
 
+    @_step("place")
     def _placed(self, request: Request) -> list[Placed]:
         return [self._place(request, sensor, i) for i, sensor in enumerate(request.sensors)]
 
@@ -282,10 +324,6 @@ class Planner:
         placed = self._placed(request)
         _refuse_too_much(placed, fixed, request)
         found = self._needs(request, bodies, placed)
-        beside = needs.reviewed(request.door, request.rules, [_facts(sensor, request) for sensor in placed])
-        found = replace(
-            found, findings=(*found.findings, *beside.findings), derivations=(*found.derivations, *beside.derivations)
-        )
         window = render.window(found.zones, placed, request.door)
         sensing = Sensing(
             placed,
@@ -296,9 +334,20 @@ class Planner:
         )
         return _Plan(request, bodies, sensing, found)
 
+    @_step("review")
+    def _reviewed(self, plan: _Plan) -> _Plan:
+        """The plan with what the rule set has to say about its sensors."""
+        request, found = plan.request, plan.needs
+        facts = [_facts(sensor, request) for sensor in plan.sensing.placed]
+        beside = needs.reviewed(request.door, request.rules, facts)
+        findings, derivations = (*found.findings, *beside.findings), (*found.derivations, *beside.derivations)
+        return replace(plan, needs=replace(found, findings=findings, derivations=derivations))
+
+    @_step("needs")
     def _needs(self, request: Request, bodies: Mapping[str, TestBody], placed: Sequence[Placed]) -> Needs:
         return needs.required(request.door, request.site, request.traffic, request.rules, bodies, responses(placed))
 
+    @_step("advice")
     def _advised(self, plan: _Plan, comparisons: Sequence[Comparison]) -> Mapping[str, Any]:
         """Parts of the answer that say what to set; each proposal is proven by assessing the changed request."""
         task = advice.Task(
@@ -312,11 +361,28 @@ class Planner:
         )
         return advice.advised(task, wanted=plan.request.output.proposals, robustness=plan.request.output.robustness)
 
+    @_step("search")
+    def _searched(self, bench: advice.Bench) -> MountSearchAnswer:
+        return advice.mount_search(bench)
+
+    @_step("onsite")
+    def _onsite(self, plan: _Plan, compared: Sequence[Compared]) -> Mapping[str, Any]:
+        """Parts of the answer for the one with the tape measure."""
+        return {
+            "aim_marks": onsite.aim_marks(plan.sensing, plan.request.door),
+            "site_checks": onsite.site_checks(compared, plan.sensing, plan.request.door),
+        }
+
+    @_step("verify")
+    def _finite(self, answer: Answer) -> Answer:
+        return render.finite(answer)
+
     def _exact(self, request: Request) -> list[Comparison]:
         """Comparisons of a request that the advice changed."""
         plan = self._plan(request)
         return [compare(zone, plan.sensing, plan.bodies, explain=False).answer for zone in plan.needs.zones]
 
+    @_step("compare")
     def _compared(self, plan: _Plan) -> list[Compared]:
         return [compare(zone, plan.sensing, plan.bodies) for zone in plan.needs.zones]
 
@@ -341,6 +407,7 @@ class Planner:
         names = sorted({s.family.name for s in plan.sensing.placed})
         return [(name, self.registry.named(name).version) for name in names]
 
+    @_step("draw")
     def _drawn(self, plan: _Plan, compared: Sequence[Compared], answer: Assessment) -> str:
         return draw.plan_svg(plan.request, answer, detected_m=render.detected(plan.sensing, compared))
 

@@ -31,7 +31,7 @@ from sillcast.errors import GeometryError, UnknownNameError
 from sillcast.family import Emission, Lobe, Rays, SensorView
 from sillcast.findings import core
 from sillcast.kernel import Region, TestBody
-from sillcast.kernel.clip import back_end
+from sillcast.kernel.clip import FLOOR, back_end
 from sillcast.needs import Needs, RuleSet, ZoneNeed
 from sillcast.onsite import tape
 from sillcast.registry import Installed, Registry
@@ -84,6 +84,7 @@ WARM_UP: dict[str, Any] = {
     "output": {
         "detections": [{"body": "reference_body_upright"}],
         "counts": [{"body": "reference_body_upright", "cell_m": 0.1}],
+        "outlines": True,
     },
 }
 
@@ -107,18 +108,27 @@ def finite(answer: T) -> T:
 
 
 def _look(value: Any, where: str) -> None:
+    if isinstance(value, str):
+        return
     if isinstance(value, float):
-        if not math.isfinite(value):
-            raise GeometryError(f"a number that is not finite at {where}")
+        _refuse_unless(math.isfinite(value), where)
+    elif isinstance(value, list | tuple):
+        if len(value) == 2 and type(value[0]) is float and type(value[1]) is float:  # points are what there is most of
+            _refuse_unless(math.isfinite(value[0]) and math.isfinite(value[1]), where)
+            return
+        for one in value:
+            _look(one, where)
     elif isinstance(value, msgspec.Struct):
         for name in value.__struct_fields__:
             _look(getattr(value, name), f"{where}/{name}")
-    elif isinstance(value, list | tuple):
-        for one in value:
-            _look(one, where)
     elif isinstance(value, dict):
         for key, one in value.items():
             _look(one, f"{where}/{key}")
+
+
+def _refuse_unless(finite: bool, where: str) -> None:
+    if not finite:
+        raise GeometryError(f"a number that is not finite at {where}")
 
 
 def test_body(body: Body) -> TestBody:
@@ -215,7 +225,7 @@ def sensor_view(sensor: Placed, sensing: Sensing, needed: Needs, bodies: Mapping
             clipped = sensing.clipped(sensor, i, 0.0)
             ends = emission.origins + clipped.lengths[:, None] * emission.directions
             lengths += clipped.lengths.tolist()
-            floor_points += [(float(x), float(y)) for x, y, _ in ends[clipped.stops == -2]]
+            floor_points += [(x, y) for x, y in ends[clipped.stops == FLOOR, :2].tolist()]
     return SensorView(
         lengths_m=lengths,
         stops=sensing.stops(sensor, 0.0),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -154,6 +154,7 @@ class View:
     state: float
     purpose: str
     velocities: Velocities
+    window: Window
 
 
 class Sensing:
@@ -192,7 +193,9 @@ class Sensing:
         self._unions: dict[tuple[int, ...], tuple[list[Region], Region]] = {}
         self._off_leaf: dict[tuple[int, int, float], Clipped] = {}
         self._on_leaf: dict[tuple[int, int], Any] = {}
-        self._views: dict[tuple[int, str], dict[tuple[bytes, ...], float]] = {}
+        self._rays_at: dict[tuple[int, float, str], int] = {}
+        self._rays_seen: dict[int, dict[tuple[bytes, ...], int]] = {}
+        self._fixed_blocks: dict[tuple[TestBody, float], Region] = {}
         self._worlds: dict[Any, Sensing] = {}
 
     @property
@@ -224,30 +227,43 @@ class Sensing:
         state: float,
         purpose: str = "",
         velocities: Velocities = (),
+        window: Window | None = None,
     ) -> Region:
         """Where one sensor detects a body; with a purpose, within its fields and without rays that meet the leaf.
 
-        A sensor of motion alone detects a body only where it moves: with one of the velocities [m/s].
+        A sensor of motion alone detects a body only where it moves: with one of the velocities [m/s]. A window smaller
+        than that of all questions saves time.
         """
-        view = View(body, angle_deg, self._same_view(sensor, state, purpose), purpose, velocities)
+        view = View(body, angle_deg, state, purpose, velocities, window or self.window)
         if not velocities and not STANDING & set(sensor.family.senses):
             return Region()
-        if (sensor.index, view) not in self._regions:
+        key = self._question(sensor, view)
+        if key not in self._regions:
             parts = [self._emission_region(sensor, i, view) for i in range(len(sensor.emissions))]
-            self._regions[sensor.index, view] = parts[0] if len(parts) == 1 else Region.union(parts)
-        return self._regions[sensor.index, view]
+            self._regions[key] = parts[0] if len(parts) == 1 else Region.union(parts)
+        return self._regions[key]
 
-    def _same_view(self, sensor: Placed, state: float, purpose: str) -> float:
-        """First leaf state asked for at which the rays of the sensor end where they end at this one."""
+    def _question(self, sensor: Placed, view: View) -> tuple[Any, ...]:
+        """What the answer to a view depends on: views that differ in nothing else share their region."""
         if sensor.carried is not None or any(isinstance(e, Lobe) for e in sensor.emissions):
-            return state
-        known = self._views.setdefault((sensor.index, purpose), {})
-        ends = tuple(
-            self._masked(sensor, i, state, purpose).lengths.tobytes()
-            for i, emission in enumerate(sensor.emissions)
-            if isinstance(emission, Rays)
-        )
-        return known.setdefault(ends, state)
+            return sensor.index, view
+        fields = acting_fields(sensor, view)
+        limits = fields and (tuple(ring.tobytes() for ring in fields[0]), fields[1])
+        rays = self._same_rays(sensor, view.state, view.purpose)
+        return sensor.index, view.body, view.angle_deg, rays, limits, view.window
+
+    def _same_rays(self, sensor: Placed, state: float, purpose: str) -> int:
+        """A number that is equal for two questions if the rays of the sensor end alike in both."""
+        key = (sensor.index, state, purpose)
+        if key not in self._rays_at:
+            ends = tuple(
+                self._masked(sensor, i, state, purpose).lengths.tobytes()
+                for i, emission in enumerate(sensor.emissions)
+                if isinstance(emission, Rays)
+            )
+            known = self._rays_seen.setdefault(sensor.index, {})
+            self._rays_at[key] = known.setdefault(ends, len(known))
+        return self._rays_at[key]
 
     def _emission_region(self, sensor: Placed, emission: int, view: View) -> Region:
         what = sensor.emission(emission, view.state)
@@ -255,7 +271,7 @@ class Sensing:
             around = self.around(view.state)
             ways = view.velocities or (None,)
             return Region.union(
-                lobe_region(what, around, view.body, velocity_m_per_s=way, window=self.window) for way in ways
+                lobe_region(what, around, view.body, velocity_m_per_s=way, window=view.window) for way in ways
             )
         if isinstance(what, FloorArea) and not _acts_on(what, view.body):
             return Region()
@@ -272,7 +288,7 @@ class Sensing:
             floors=self.floors,
             fields=rings,
             least_above_m=above,
-            window=self.window,
+            window=view.window,
         )
 
     def detected(self, sensors: Iterable[Placed], body: TestBody, **how: Any) -> Region:
@@ -295,7 +311,7 @@ class Sensing:
         velocities: Velocities = (),
     ) -> bool:
         """True if one sensor detects a body at one place; for rays much cheaper than its whole region."""
-        view = View(body, angle_deg, state, purpose, velocities)
+        view = View(body, angle_deg, state, purpose, velocities, self.window)
         if not velocities and not STANDING & set(sensor.family.senses):
             return False
         return any(self._sees(sensor, i, at, view) for i in range(len(sensor.emissions)))
@@ -357,7 +373,13 @@ class Sensing:
         """Where the body cannot stand."""
         key = ("blocked", body, angle_deg, state)
         if key not in self._regions:
-            self._regions[key] = blocked_region(self.around(state), body, angle_deg=angle_deg, window=self.window)
+            fixed = self._fixed_blocks.get((body, angle_deg))
+            if fixed is None:
+                fixed = blocked_region(self.fixed, body, angle_deg=angle_deg, window=self.window)
+                self._fixed_blocks[body, angle_deg] = fixed
+            leaf = Surroundings(self.floors, tuple(self._leaf(state)))
+            moving = blocked_region(leaf, body, angle_deg=angle_deg, window=self.window)
+            self._regions[key] = Region.union([fixed, moving])
         return self._regions[key]
 
     def without(self, obstacle: str) -> Sensing:
@@ -425,6 +447,7 @@ def _lets_through(field: Field, sensor: Placed, view: View) -> bool:
     )
 
 
+@lru_cache(maxsize=256)
 def _field_ring(field: Field, side: str) -> Any:
     if field.ring_m is not None:
         return _counter_clockwise(field.ring_m)

@@ -1,10 +1,10 @@
-"""What the sensors see, as the answer shows it: coverage, bands, detection, smallest bodies, counts, shadows, rays."""
+"""What the sensors see, as the answer shows it: coverage, detection, ideal outlines, counts, shadows, rays."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from sillcast.contract import (
     Coverage,
     Detection,
     DetectionRequest,
+    Outline,
     RangeStep,
     Ray,
     SensorAnswer,
@@ -28,6 +29,7 @@ from sillcast.kernel import Region, TestBody
 from sillcast.kernel.counts import Grid, hit_counts, smallest_detected
 from sillcast.kernel.lobe import lobe_section
 from sillcast.kernel.section import band, section
+from sillcast.kernel.sweep import dense_outline
 from sillcast.sensing import Placed, Sensing, Velocities
 
 __all__ = ["combined", "sensors", "shadows"]
@@ -52,6 +54,7 @@ def sensors(sensing: Sensing, output: Any, bodies: Mapping[str, TestBody]) -> li
                 for purpose in s.purposes
             ],
             bands=[_band(sensing, s, b.low_m, b.high_m, state) for state in output.states for b in output.bands],
+            outlines=_outlines(sensing, s, output, bodies) if output.outlines else [],
             smallest=[
                 _smallest(sensing, s, [bodies[name] for name in w.bodies], w, state, f"/output/smallest/{i}/bodies")
                 for state in output.states
@@ -119,6 +122,30 @@ def _detection(
         area_m2=round(region.area, 4),
         polygons_m=region.rings(),
     )
+
+
+def _outlines(sensing: Sensing, sensor: Placed, output: Any, bodies: Mapping[str, TestBody]) -> list[Outline]:
+    """Ideal outlines of scan planes, and how much of them the real rays miss; no verdict rests on them."""
+    found, (x0, x1, y0, y1) = [], sensing.window
+    for state, wanted in product(output.states, output.detections):
+        emissions = [sensor.emission(i, state) for i in range(len(sensor.emissions))]
+        rays, body = [e for e in emissions if isinstance(e, Rays)], bodies[wanted.body]
+        ideal = dense_outline(rays, sensing.around(state), body, angle_deg=wanted.angle_deg)
+        if ideal is None:
+            continue
+        ideal = ideal & Region.box(x0, x1, y0, y1)
+        how: dict[str, Any] = {"angle_deg": wanted.angle_deg, "state": state, "velocities": _velocities(wanted)}
+        found.append(
+            Outline(
+                body=body.name,
+                angle_deg=wanted.angle_deg,
+                state=state,
+                area_m2=round(ideal.area, 4),
+                short_m2=round((ideal - sensing.region(sensor, body, **how)).area, 4),
+                polygons_m=ideal.rings(),
+            )
+        )
+    return found
 
 
 def _velocities(wanted: DetectionRequest) -> Velocities:

@@ -121,6 +121,7 @@ def answer(**changes: Any) -> Assessment:
                 coverage=[trace],
                 detection=[],
                 counts=[],
+                outlines=[],
                 rays=[],
             )
         ],

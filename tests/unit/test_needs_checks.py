@@ -28,7 +28,7 @@ from sillcast.contract import (
 from sillcast.errors import UncomputableError
 from sillcast.kernel import Prism
 from sillcast.needs import SensorFacts
-from sillcast.needs.sensors import gap_to, meets
+from sillcast.needs.sensors import gaps_to, meets
 
 SLOW = Phase(speed_m_per_s=0.5)
 QUICK = Phase(speed_m_per_s=2.0, acceleration_m_per_s2=5.0, deceleration_m_per_s2=5.0)
@@ -354,10 +354,10 @@ def test_beam_and_prism_against_sampling() -> None:
     for _ in range(300):
         start, end = rng.uniform(-0.5, 1.5, (2, 3))
         at = [tuple(start + t * (end - start)) for t in np.linspace(0.0, 1.0, 400)]
-        sampled = any(gap_to(prism, p) < 0.0 for p in at)
+        sampled = any(gaps_to([prism], p)[0] < 0.0 for p in at)
         found = meets(prism, tuple(start), tuple(end))
         hits += found
         assert found or not sampled
         if found and not sampled:  # a cut shorter than a step
-            assert min(gap_to(prism, p) for p in at) < 0.02
+            assert min(gaps_to([prism], p)[0] for p in at) < 0.02
     assert 40 < hits < 260

@@ -1,8 +1,10 @@
 """The main job on the dock door: verdicts, culprits, findings, marks and checks that a technician can act on."""
 
 import base64
+from dataclasses import replace
 from itertools import pairwise
 from math import hypot, radians, sqrt, tan
+from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -10,8 +12,10 @@ import pytest
 
 from kettlewharf import dock_door, scanner
 from sillcast import Planner
+from sillcast.compare import compare
 
 PLANNER = Planner()
+EXAMPLES = Path(__file__).parents[2] / "openapi" / "examples"
 
 
 def codes(answer):
@@ -205,3 +209,15 @@ def test_needs_alone_ignores_sensors_and_coverage_alone_ignores_rules():
     needs = PLANNER.needs(dock_door(**{"/sensors": []}))
     assert {z.kind for z in needs.zones} == {"activation", "protection"}
     assert PLANNER.coverage(dock_door()).sensors[0].coverage[0].lines_m
+
+
+def test_margin_of_a_met_zone_is_the_least_over_the_leaf_states():
+    """An ultrasonic head hears the leaf, so its margin depends on the state; the answer must not take a good one."""
+    request = msgspec.json.decode((EXAMPLES / "ultrasonic.json").read_bytes())
+    plan = PLANNER._plan(PLANNER._taken(request | {"output": {"proposals": False}}))
+    zone = next(z for z in plan.needs.zones if z.id == "protection:near:near_strip")
+    whole = compare(zone, plan.sensing, plan.bodies, explain=False).answer
+    alone = {s: compare(replace(zone, states=(s,)), plan.sensing, plan.bodies).answer.margin_m for s in zone.states}
+    assert whole.verdict == "met"
+    assert len(set(alone.values())) > 1
+    assert whole.margin_m == min(alone.values()) == alone[whole.worst_state]

@@ -1,4 +1,4 @@
-"""What the coverage answer shows beside regions: bands, smallest bodies, combination of sensors, shadows."""
+"""What the coverage answer shows beside regions: bands, ideal outlines, smallest bodies, combined sensors, shadows."""
 
 from math import radians, tan
 
@@ -26,6 +26,50 @@ def test_band_is_what_a_plane_sweeps_between_two_heights():
     near, far = -0.20 - (4.6 - 0.7) * tan(radians(30)), -0.20 - (4.6 - 0.2) * tan(radians(30))
     assert max(ys) == pytest.approx(near, abs=2e-3)  # rings are rounded inwards to 1 mm
     assert min(ys) == pytest.approx(far, abs=2e-3)
+
+
+UPRIGHT = {"detections": [{"body": "reference_body_upright"}], "outlines": True}
+
+
+def test_ideal_outline_of_a_plane_is_its_band_and_half_the_body_around_it():
+    """A plane at t from 4.6 m: y from (M - H) tan t - b to (M - f) tan t + b, body H high, 2 b deep, floor margin f."""
+    one = scanner("left head", -2.1, plane_tilts_deg=[30.0], range_m=60.0, sweep_start_deg=-20.0, sweep_end_deg=0.0)
+    (outline,) = coverage(**{"/sensors": [one], "/output": UPRIGHT}).sensors[0].outlines
+    ys = [y for rings in outline.polygons_m for _, y in rings[0]]
+    assert max(ys) == pytest.approx(-0.20 - (4.6 - 0.7) * tan(radians(30)) + 0.10, abs=2e-3)  # rounded inwards to 1 mm
+    assert min(ys) == pytest.approx(-0.20 - (4.6 - 0.05) * tan(radians(30)) - 0.10, abs=2e-3)
+
+
+def test_denser_rays_come_nearer_to_the_same_ideal_outline():
+    def shown(step_deg):
+        head = scanner("left head", -2.1, plane_tilts_deg=[12.0, 30.0], step_deg=step_deg, least_hits=3)
+        return coverage(**{"/sensors": [head], "/output": UPRIGHT}).sensors[0]
+
+    coarse, fine = shown(2.0), shown(0.125)
+    ideals = [sensor.outlines[0].area_m2 for sensor in (coarse, fine)]
+    assert ideals[0] == pytest.approx(ideals[1], abs=1e-3)
+    assert coarse.outlines[0].short_m2 > 10.0 * fine.outlines[0].short_m2 > 0.0
+    for sensor in (coarse, fine):
+        # what is detected lies inside, but for the chords of the range arc (0.5 mm)
+        detected = sensor.detection[0].area_m2
+        assert detected + sensor.outlines[0].short_m2 == pytest.approx(sensor.outlines[0].area_m2, abs=0.02)
+
+
+def test_no_ideal_outline_where_it_has_no_meaning():
+    ball = {"name": "ball", "shape": "sphere", "width_m": 0.3}
+    output = {"detections": [{"body": "ball"}], "outlines": True}
+    assert coverage(**{"/bodies": [ball], "/output": output}).sensors[0].outlines == []
+    slope = {"/output": UPRIGHT, "/site/floor/near": {"slope_deg": 2.0}}
+    assert coverage(**slope).sensors[0].outlines == []
+    assert coverage(**{"/output": {**UPRIGHT, "outlines": False}}).sensors[0].outlines == []
+
+
+def test_nothing_rests_on_ideal_outlines():
+    output = {"detections": [{"body": "reference_body_upright"}], "proposals": False}
+    without, asked = (PLANNER.assess(dock_door(**{"/output": {**output, "outlines": on}})) for on in (False, True))
+    assert all(sensor.outlines for sensor in asked.sensors)
+    for part in ("comparisons", "findings", "proposals", "site_checks", "combined"):
+        assert getattr(asked, part, None) == getattr(without, part, None)
 
 
 def test_smallest_body_agrees_with_the_counts_of_each_size():

@@ -30,6 +30,7 @@ __all__ = [
     "Finding",
     "Gap",
     "NeedsAnswer",
+    "Outline",
     "OverrideUsed",
     "RangeStep",
     "Ray",
@@ -171,6 +172,23 @@ class Shadow(Answer, frozen=True, kw_only=True):
     polygons_m: AreaList
 
 
+class Outline(Answer, frozen=True, kw_only=True):
+    """Ideal, not detection: where scan planes would meet a body if their rays were as dense as can be, one hit enough.
+
+    No verdict, gap or proposal rests on it.
+    """
+
+    body: str
+    angle_deg: float
+    state: float
+    area_m2: float
+    short_m2: Annotated[
+        float,
+        Meta(description="Part of the outline in which the real rays do not hit the body often enough. [m2]"),
+    ]
+    polygons_m: AreaList
+
+
 class Ray(Answer, frozen=True, kw_only=True):
     """One clipped ray."""
 
@@ -206,6 +224,12 @@ class SensorAnswer(Answer, frozen=True, kw_only=True):
     coverage: list[Coverage]
     bands: list[Band]
     detection: list[Detection]
+    outlines: Annotated[
+        list[Outline],
+        Meta(
+            description="Where `output.outlines` asks for them and the sensor has scan planes; ideals, not detection."
+        ),
+    ]
     smallest: list[Smallest]
     counts: list[Counts]
     rays: list[Ray]

@@ -341,6 +341,14 @@ class Output(Wire, frozen=True, kw_only=True):
     bands: Annotated[tuple[BandRequest, ...], Meta(max_length=4)] = ()
     smallest: Annotated[tuple[SmallestRequest, ...], Meta(max_length=2)] = ()
     shadows: Annotated[bool, Meta(description="True adds to the coverage what each obstacle takes.")] = False
+    outlines: Annotated[
+        bool,
+        Meta(
+            description="True adds for each of `detections` where the scan planes of a sensor would meet the body if "
+            "their rays were as dense as can be, and how much of that the real rays miss. An ideal to compare with, "
+            "not detection. Boxes and cylinders on a level floor."
+        ),
+    ] = False
     rays: Annotated[bool, Meta(description="True adds the clipped rays of each sensor.")] = False
     proposals: Annotated[bool, Meta(description="True asks for settings that would improve the result.")] = True
     robustness: Annotated[bool, Meta(description="True re-assesses proposals at mounting errors.")] = False

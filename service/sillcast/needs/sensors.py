@@ -2,12 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot
+
+import numpy as np
 
 from sillcast import motion
 from sillcast.contract import Muting
 from sillcast.errors import Fault, UncomputableError
 from sillcast.kernel import Prism
+from sillcast.kernel.frame import FloatArray
 from sillcast.needs.limits import level_shortfall
 from sillcast.needs.zones import Ask
 
@@ -16,6 +18,7 @@ __all__ = ["Beam", "SensorFacts", "check_sensors"]
 Point = tuple[float, float, float]
 Beam = tuple[Point, Point]
 _STATES = tuple(k / 100.0 for k in range(101))
+_AFTER = (1, 2, 3, 0)  # corner after each corner
 _LEAST_GAP_M = {"rigid": 0.05, "flexible": 0.15}  # common practice: room for a housing; a flexible leaf bulges
 _WIDER = 0.1  # muting a tenth of the travel longer than the leaf needs is remarked
 
@@ -86,21 +89,19 @@ def check_sensors(ask: Ask, sensors: Sequence[SensorFacts]) -> None:
 Path = list[tuple[float, tuple[Prism, ...]]]
 
 
-def gap_to(prism: Prism, point: Point) -> float:
-    """Distance of a point from a convex prism, 0 on its faces and -1 inside. [m]"""
-    x, y, z = point
-    above = max(prism.base_m - z, z - prism.top_m)
-    ring = [(float(a), float(b)) for a, b in prism.ring]
-    beside, inside = float("inf"), True
-    for (x0, y0), (x1, y1) in zip(ring, [*ring[1:], ring[0]], strict=True):
-        dx, dy = x1 - x0, y1 - y0
-        if dx * (y - y0) - dy * (x - x0) <= 1e-9:
-            inside = False
-        along = min(max(((x - x0) * dx + (y - y0) * dy) / (dx * dx + dy * dy), 0.0), 1.0)
-        beside = min(beside, hypot(x - x0 - along * dx, y - y0 - along * dy))
-    if inside:
-        return -1.0 if above < -1e-9 else max(above, 0.0)
-    return hypot(beside, max(above, 0.0))
+def gaps_to(prisms: Sequence[Prism], point: Point) -> FloatArray:
+    """Distances (n,) of a point from convex prisms of four corners each, 0 on their faces and -1 inside. [m]"""
+    if not prisms:
+        return np.empty(0)
+    rings = np.array([prism.ring for prism in prisms])
+    heights = np.array([(prism.base_m, prism.top_m) for prism in prisms])
+    above = np.maximum(heights[:, 0] - point[2], point[2] - heights[:, 1])
+    to, edge = np.array(point[:2]) - rings, rings[:, _AFTER] - rings
+    along = np.clip((to * edge).sum(axis=2) / (edge * edge).sum(axis=2), 0.0, 1.0)
+    beside = np.hypot(*np.moveaxis(to - along[..., None] * edge, 2, 0)).min(axis=1)
+    inside = (edge[..., 0] * to[..., 1] - edge[..., 1] * to[..., 0] > 1e-9).all(axis=1)
+    over = np.maximum(above, 0.0)
+    return np.asarray(np.where(inside, np.where(above < -1e-9, -1.0, over), np.hypot(beside, over)))
 
 
 def meets(prism: Prism, start: Point, end: Point) -> bool:
@@ -141,11 +142,13 @@ def _head(ask: Ask, sensor: SensorFacts, path: Path) -> None:
         return
     if not sensor.beams:  # ends of beams are built into guides
         parts = [p for p in motion.door_prisms(ask.door) if p.part in ("guide", "header")]
-        for part in parts:
-            if gap_to(part, sensor.position) < 0.0:
+        for part, inside in zip(parts, gaps_to(parts, sensor.position) < 0.0, strict=True):
+            if inside:
                 ask.remark("head_in_part", sensor.pointer, sensor=sensor.name, part=part.name)
-    gaps = [(min((gap_to(p, sensor.position) for p in prisms), default=float("inf")), s) for s, prisms in path]
-    (gap, state), least = min(gaps), _LEAST_GAP_M[ask.door.leaf.body]
+    passing = [(state, prism) for state, prisms in path for prism in prisms]
+    gaps = gaps_to([prism for _, prism in passing], sensor.position).tolist()
+    gap, state = min(((gap, state) for gap, (state, _) in zip(gaps, passing, strict=True)), default=(float("inf"), 0.0))
+    least = _LEAST_GAP_M[ask.door.leaf.body]
     if gap < 0.0:
         ask.remark("head_in_leaf_path", sensor.pointer, sensor=sensor.name, state=state)
     elif gap < least and not sensor.beams and sensor.position[2] > 0.0:
