@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from math import hypot, pi, sqrt
 from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 from msgspec import Meta
 
@@ -31,6 +32,8 @@ UNDERSIDE_M = {"lift_truck": 0.12, "pallet_truck": 0.10, "car": 0.20, "van": 0.3
 LEAF_CLEAR_M = 1.0  # from a moving metal leaf, 1 to 1.5 m: common practice, no source
 STEEL_CLEAR_M = 0.05  # above reinforcing steel: common practice, no source
 KEPT_LEAST = 0.7  # sensitivity left after the lead-in: common practice, no source
+THIN = 20.0  # wire radii that a loop is wide at least, for the formula of its inductance
+LEAST_REACH_M = 0.002  # a field that ends lower meets nothing
 HENRY_LEAST, HENRY_MOST = 50e-6, 1000e-6  # inductance that detectors tune to, common practice, no source
 
 
@@ -143,10 +146,17 @@ class InductionLoopFamily(Family):
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """Area of the loop up to the height at which steel is seen; nothing if the field stays in the floor."""
         reach = _reach_m(params, scene)
-        if reach <= 0.0:
+        if reach < LEAST_REACH_M:
             return ()
         ring = np.array(_ring(params, scene), dtype=np.float64)
         return (FloorArea(ring, height_m=reach, least_overlap_m=params.least_overlap_m, metal=True),)
+
+    def mirrored(self, params: Any) -> Any:
+        """A ring on the floor changes sides."""
+        if params.ring_m is None:
+            return super().mirrored(params)
+        ring = tuple((-x + 0.0, y) for x, y in params.ring_m)
+        return msgspec.structs.replace(super().mirrored(params), ring_m=ring)
 
     def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:
         """Place of the loop before the door."""
@@ -191,7 +201,10 @@ class InductionLoopFamily(Family):
             )
 
     def _coil(self, params: Any, scene: Scene) -> Iterator[Any]:
-        loop, lead = inductance_h(params, _ring(params, scene)), 1e-6 * params.lead_in_m * params.lead_in_uh_per_m
+        ring = _corners(params)
+        if _shorter_side_m(ring) < THIN * _wire_radius_m(params):
+            return
+        loop, lead = inductance_h(params, ring), 1e-6 * params.lead_in_m * params.lead_in_uh_per_m
         kept, device = loop / (loop + lead), f"{scene.pointer}/device"
         yield self.finding(
             "inductance", subjects=[device], loop_uh=1e6 * loop, lead_uh=1e6 * lead, kept_percent=100.0 * kept
@@ -217,8 +230,20 @@ class InductionLoopFamily(Family):
 def inductance_h(params: Any, ring: Sequence[Sequence[float]]) -> float:
     """Inductance of the loop's turns in series, without the lead-in. [H]"""
     return physics.polygon_inductance_h(
-        ring, turns=params.turns, wire_radius_m=sqrt(params.wire_mm2 / pi) / 1000.0, turn_pitch_m=params.turn_pitch_m
+        ring, turns=params.turns, wire_radius_m=_wire_radius_m(params), turn_pitch_m=params.turn_pitch_m
     )
+
+
+def _wire_radius_m(params: Any) -> float:
+    return sqrt(params.wire_mm2 / pi) / 1000.0
+
+
+def _corners(params: Any) -> list[tuple[float, float]]:
+    """Corners of the loop as it is wound, in its own plane. [m]"""
+    if params.ring_m is not None:
+        return [(float(x), float(y)) for x, y in params.ring_m]
+    a, b = params.width_m / 2.0, params.depth_m / 2.0
+    return [(-a, -b), (a, -b), (a, b), (-a, b)]
 
 
 def _ring(params: Any, scene: Scene) -> list[tuple[float, float]]:
@@ -226,9 +251,8 @@ def _ring(params: Any, scene: Scene) -> list[tuple[float, float]]:
     if params.ring_m is not None:
         ring = [(float(x), float(y)) for x, y in params.ring_m]
         return ring[:-1] if ring[0] == ring[-1] else ring
-    a, b, at, turn = params.width_m / 2.0, params.depth_m / 2.0, scene.mount.origin, scene.mount.matrix
-    corners = ((-a, -b), (a, -b), (a, b), (-a, b))
-    x, y = ([float(at[i] + turn[i, 0] * u + turn[i, 1] * v) for u, v in corners] for i in (0, 1))
+    at, turn = scene.mount.origin, scene.mount.matrix
+    x, y = ([float(at[i] + turn[i, 0] * u + turn[i, 1] * v) for u, v in _corners(params)] for i in (0, 1))
     return list(zip(x, y, strict=True))
 
 

@@ -5,6 +5,7 @@ from itertools import pairwise
 from math import atan, atan2, degrees, hypot, radians, sqrt, tan
 from typing import Annotated, Any, Literal
 
+import msgspec
 from msgspec import Meta
 
 from sillcast.family import (
@@ -153,6 +154,17 @@ class LaserScanFamily(OpticalFamily):
                 beam_width_m=params.beam_width_m,
                 divergence_deg=params.divergence_deg,
             ),
+        )
+
+    def mirrored(self, params: Any) -> Any:
+        """A sweep [a, b] becomes [-b, -a]; where b lies off the step, shifted by the rest, so that the rays stay."""
+        start, end, step = params.sweep_start_deg, params.sweep_end_deg, params.step_deg
+        rest = (end - start) % step if end > start else 0.0
+        rest = 0.0 if step - rest < 1e-8 else rest
+        return msgspec.structs.replace(
+            super().mirrored(params),
+            sweep_start_deg=round(rest - end, 9) + 0.0,
+            sweep_end_deg=min(round(rest - start, 9), 180.0) + 0.0,
         )
 
     def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:

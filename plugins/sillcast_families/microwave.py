@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from math import sqrt
 from typing import Annotated, Any
 
+import msgspec
 from msgspec import Meta
 
 from sillcast.family import (
@@ -164,6 +165,10 @@ class MicrowaveFamily(Family):
     def response_s(self, params: Any) -> float:
         """Response, and the time to tell a course if one is asked for. [s]"""
         return float(params.response_s) + (_course(params)[1] if _asks_course(params) else 0.0)
+
+    def mirrored(self, params: Any) -> Any:
+        """The turn about the lobe's axis goes the other way."""
+        return msgspec.structs.replace(super().mirrored(params), spin_deg=-params.spin_deg + 0.0)
 
     def range_effects(self, params: Any, scene: Scene) -> tuple[RangeEffect, ...]:
         """Sensitivity by the fourth-root law, then rain by ITU-R P.838-3."""

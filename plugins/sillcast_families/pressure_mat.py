@@ -1,6 +1,7 @@
 """Pressure mat: contact on the floor, for presence near the threshold."""
 
 from collections.abc import Iterator
+from math import acos, degrees
 from typing import Annotated, Any
 
 from msgspec import Meta
@@ -19,6 +20,8 @@ from sillcast.family import (
 )
 
 STEP_OVER_M = 0.75  # least width that is not stepped over, ISO 13855:2010 clause 7, from memory
+LEAST_ACTING_M2 = 1e-5  # less than this, seen from above, acts on nothing
+LEVEL_WITHIN_DEG = 5.0
 LIGHT_PERSON_N = 150.0  # foot of a light child, ISO 13856-1, from memory
 WALK_M_PER_S, STRIDE_REACH_M = (
     1.6,
@@ -66,6 +69,13 @@ class PressureMatFamily(Family):
             "The mat's position is {above_m:.2f} m above the floor; a mat lies on it.",
             "Set the position's z_m to the level of the floor.",
         ),
+        "not_flat": FindingSpec(
+            "critical",
+            "The mat is turned {angle_deg:.0f} deg out of the level; a mat lies flat, and acts at most where its "
+            "outline falls on the floor.",
+            "Set the mount's tilt_deg and roll_deg to 0.",
+            "geometry",
+        ),
         "all_edge": FindingSpec(
             "critical",
             "The dead edge of {dead_edge_m:.3f} m leaves nothing of the mat that acts.",
@@ -99,9 +109,9 @@ class PressureMatFamily(Family):
     example = {"family": "pressure_mat", "width_m": 1.6, "depth_m": 0.9}
 
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
-        """The acting area: the mat less its dead edge."""
+        """The acting area: the mat less its dead edge; nothing of a mat on its edge or upside down."""
         width, depth = params.width_m - 2 * params.dead_edge_m, params.depth_m - 2 * params.dead_edge_m
-        if width <= 0 or depth <= 0:
+        if min(width, depth) <= 0 or width * depth * scene.mount.matrix[2, 2] < LEAST_ACTING_M2:
             return ()
         return (FloorArea.rectangle(width, depth, at=scene.mount, least_overlap_m=params.least_overlap_m),)
 
@@ -120,6 +130,10 @@ class PressureMatFamily(Family):
             yield self.finding(
                 "force_high", subjects=[f"{device}/least_force_n"], force_n=params.least_force_n, light_n=LIGHT_PERSON_N
             )
+        angle = degrees(acos(min(max(float(scene.mount.matrix[2, 2]), -1.0), 1.0)))
+        if angle > LEVEL_WITHIN_DEG:
+            angles = [f"{scene.pointer}/mount/{name}" for name in ("tilt_deg", "roll_deg")]
+            yield self.finding("not_flat", subjects=angles, angle_deg=angle)
         if abs(scene.above_floor_m) > 0.1:
             yield self.finding(
                 "off_floor", subjects=[f"{scene.pointer}/mount/position/z_m"], above_m=scene.above_floor_m

@@ -16,8 +16,8 @@ from msgspec import inspect
 
 from sillcast import motion, needs, registry, render
 from sillcast.contract import Finding
-from sillcast.family import FILTERS, Emission, Family, Rays, SensorView
-from sillcast.kernel import Surroundings, TestBody
+from sillcast.family import FILTERS, Emission, Family, FloorArea, Lobe, Rays, SensorView
+from sillcast.kernel import Region, Surroundings, TestBody
 from sillcast.kernel.counts import Grid, hit_counts
 from sillcast.sensing import Sensing, floors_of, obstacle_prisms, place, responses, scene_of
 
@@ -70,7 +70,7 @@ class Case:
 
 
 def check_family(family: Family, cases: Iterable[Case] = ()) -> None:
-    """Prove a family's contract: declarations, example, emissions, range, filters, findings, tunables.
+    """Prove a family's contract: declarations, example, emissions, range, mirror image, filters, findings, tunables.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def faults_of(family: Family, cases: Iterable[Case] = ()) -> list[str]:
     except Exception as error:
         return [f"{type(error).__name__}: {error}"]
     given = [example, *cases]
-    found = dict.fromkeys([*_declaration_faults(family), *_range_faults(family, given)])
+    found = dict.fromkeys([*_declaration_faults(family), *_range_faults(family, given), *_mirror_faults(family, given)])
     raised: set[str] = set()
     whole = [*given, *_weather_cases(example)]
     for i, case in enumerate([*whole, *_bound_cases(family, example)]):
@@ -309,6 +309,66 @@ def _frozen(value: Any) -> Any:
     if hasattr(value, "__dataclass_fields__"):
         return type(value).__name__, tuple(_frozen(getattr(value, name)) for name in value.__dataclass_fields__)
     return value
+
+
+# --- in a mirror ----------------------------------------------------------------------------------------------------
+
+
+def _mirror_faults(family: Family, cases: Sequence[Case]) -> Iterator[str]:
+    """Cases whose mirrored parameters do not emit the mirror image in the mirrored scene; the door is symmetric."""
+    for case in (c for c in cases if not c.door):
+        try:
+            yield from (f"{_named(case)}: {fault}" for fault in _mirror_faults_of(family, case))
+        except Exception as error:
+            yield f"{_named(case)}, in a mirror: {type(error).__name__}: {error}"
+
+
+def _mirror_faults_of(family: Family, case: Case) -> Iterator[str]:
+    tried, image = _Try(family, case), _Try(family, _image(family, case))
+    image.params = family.mirrored(tried.params)
+    if family.mirrored(image.params) != tried.params:
+        yield "mirrored twice is not the same"
+    ours, theirs = tried.emitted(), image.emitted()
+    if len(ours) != len(theirs) or not all(_are_mirrored(*pair) for pair in zip(ours, theirs, strict=True)):
+        yield "mirrored parameters do not emit the mirror image in the mirrored scene"
+
+
+def _image(family: Family, case: Case) -> Case:
+    """The case in a mirror in the plane x = 0, its device as it is."""
+    sensor = _request(family, case)["sensors"][0]
+    mount, end = dict(sensor["mount"]), sensor.get("counterpart", {}).get("position")
+    mount["position"] = {**mount["position"], "x_m": -mount["position"]["x_m"]}
+    mount |= {name: -mount.get(name, 0.0) for name in ("yaw_deg", "roll_deg")}
+    obstacles = tuple({**o, "ring_m": [[-x, y] for x, y in o["ring_m"]]} for o in case.obstacles)
+    counterpart = (-end["x_m"], end["y_m"], end["z_m"]) if end else None
+    return replace(case, mount=mount, counterpart=counterpart, obstacles=obstacles)
+
+
+_WAYS = np.array(
+    [[np.cos(a) * np.cos(e), np.sin(a) * np.cos(e), -np.sin(e)] for a in range(12) for e in (0.1, 0.7, 1.3)]
+)
+_MIRROR = np.array([-1.0, 1.0, 1.0])
+
+
+def _are_mirrored(one: Emission, other: Emission) -> bool:
+    """True if two emissions are mirror images, whatever the order of their rays; to 1e-6 m, far above float64."""
+    if isinstance(one, Rays) and isinstance(other, Rays):
+        return len(one.range_m) == len(other.range_m) and np.allclose(
+            _sorted_rays(one, _MIRROR), _sorted_rays(other, np.ones(3)), rtol=0.0, atol=1e-6
+        )
+    if isinstance(one, FloorArea) and isinstance(other, FloorArea):
+        image, area = Region.ring(np.asarray(one.ring) * _MIRROR[:2]), Region.ring(other.ring)
+        return (image - area).area + (area - image).area < 1e-6
+    if isinstance(one, Lobe) and isinstance(other, Lobe):
+        reach = one.range_towards(_WAYS), other.range_towards(_WAYS * _MIRROR)
+        return np.allclose(one.origin * _MIRROR, other.origin) and np.allclose(*reach, rtol=1e-6)
+    return False
+
+
+def _sorted_rays(rays: Rays, mirror: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Origins, directions and ranges (n, 7), in an order that does not depend on that of the emission."""
+    table = np.column_stack([rays.origins * mirror, rays.directions * mirror, rays.range_m])
+    return np.asarray(table[np.argsort(table @ np.sqrt([2.0, 3.0, 5.0, 7.0, 11.0, 13.0, 17.0]), kind="stable")])
 
 
 # --- over all cases -------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ CASES = {
     "laser_scan": (
         Case({"fields": [DIRECTED]}),
         Case({"sweep_start_deg": 80.0, "sweep_end_deg": 90.0}),
+        Case({"sweep_start_deg": -20.0, "sweep_end_deg": 9.7, "step_deg": 2.0}),
         Case({"range_m": 15.0}, conditions={"visibility_m": 20.0, "body_reflectance": 0.018}),
         Case({"range_m": 8.0, "rated_reflectance": 0.5}, {"position": {"x_m": -2.1, "y_m": -0.2, "z_m": 3.0}}),
     ),
@@ -48,10 +49,15 @@ CASES = {
     "pressure_mat": (
         Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}}),
         Case({"width_m": 0.1, "depth_m": 0.1, "dead_edge_m": 0.06}),
+        Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}, "tilt_deg": 90.0}),
+        Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}, "tilt_deg": 20.0, "roll_deg": 10.0}),
     ),
     "microwave": (
         Case({"filters": {"direction": "towards"}}),
         Case({"filters": {"direction": "across"}}),
+        Case(
+            {"spin_deg": 30.0}, {"position": {"x_m": 0.8, "y_m": -0.3, "z_m": 3.0}, "tilt_deg": 30.0, "yaw_deg": 20.0}
+        ),
         Case({"range_m": 3.0}),
     ),
     "ultrasonic": (
@@ -59,7 +65,10 @@ CASES = {
         Case({"floor_margin_m": 0.02, "temperature_compensated": False}, conditions={"air_temperature_deg_c": 45.0}),
         Case({"range_m": 2.0}),
     ),
-    "induction_loop": (Case({"steel_below_m": 0.02}),),
+    "induction_loop": (
+        Case({"steel_below_m": 0.02}),
+        Case({"ring_m": [[-1.0, -2.0], [0.4, -2.2], [0.5, -1.1], [-1.0, -1.0]]}),
+    ),
     "pressure_edge": (
         Case(door={"control": {"peak_force_n": 900.0, "residual_force_n": 300.0}}),
         Case(door={"leaf": {"mass_kg": 900.0}}),

@@ -3,6 +3,7 @@
 import random
 from typing import Annotated, ClassVar
 
+import msgspec
 import numpy as np
 import pytest
 from msgspec import Meta
@@ -59,7 +60,14 @@ def rays(self, params, scene, range_m):
     return (Rays.from_head(at=scene.mount, own=np.array([[0.0, 0.0, -1.0]]), group=[0], range_m=range_m),)
 
 
+def lopsided(self, params, scene):
+    own = np.array([[0.6, 0.0, -0.8]])
+    return (Rays.from_head(at=scene.mount, own=own, group=[0], range_m=params.range_m),)
+
+
 BROKEN = {
+    "lopsided": ({"emit": lopsided}, "do not emit the mirror image"),
+    "turned": ({"mirrored": lambda self, p: msgspec.structs.replace(p, range_m=4.0)}, "mirrored twice is not the same"),
     "no emission": ({"emit": lambda self, p, s: ("beam",)}, "no emission"),
     "raises": ({"emit": lambda self, p, s: 1 / 0}, "ZeroDivisionError"),
     "random": ({"emit": lambda self, p, s: rays(self, p, s, 1 + random.random())}, "different emissions"),

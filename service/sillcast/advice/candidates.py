@@ -42,6 +42,21 @@ class Candidate:
         """Device, side and place."""
         return self.key[0], self.key[1], self.key[2]
 
+    @property
+    def order(self) -> tuple[Any, ...]:
+        """What decides between mounts of equal merit: lower, nearer the leaf, nearer the middle, less turned.
+
+        The same for a mount and its mirror image; of those two the first of the request goes first.
+        """
+        return (*self.effort, self.key)
+
+    @property
+    def effort(self) -> tuple[float, ...]:
+        """The order without the place in the request."""
+        x, y, z = self.position_m
+        tilt, yaw, roll = self.angles_deg
+        return z, abs(y), abs(x), abs(tilt), abs(yaw), abs(roll)
+
 
 @dataclass(frozen=True)
 class Mounts:

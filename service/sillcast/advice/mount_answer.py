@@ -1,59 +1,150 @@
-"""The answer of a mount search: a varied short list, judged finely, the best assessed, each with its request."""
+"""The answer of a mount search: the best plans judged finely and assessed, a varied list, each with its request."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import msgspec
 
-from sillcast.advice.mounts import Bench, Looked, Plan, Searched, searched
+from sillcast.advice.mount_words import binding_of, report, summary
+from sillcast.advice.mounts import Bench, searched
 from sillcast.advice.places import OnGrid, ZoneScore
+from sillcast.advice.plans import Looked, Merit, Plan, merit_of, merit_on_grid
 from sillcast.advice.robust import mount_errors
-from sillcast.advice.standing import Standing, of_comparisons, of_scores
-from sillcast.advice.task import numbers, placed_again
-from sillcast.contract import (
-    Comparison,
-    MountSearchAnswer,
-    RankedMount,
-    SearchReport,
-    Sensitivity,
-    ZoneNumbers,
-)
+from sillcast.advice.settings import settings_of
+from sillcast.advice.standing import MARGIN_ENOUGH_M, MARGIN_STEP_M
+from sillcast.advice.task import is_fast, numbers
+from sillcast.contract import Comparison, MountSearchAnswer, RankedMount, Sensitivity, ZoneNumbers
+from sillcast.errors import RequestError
 from sillcast.findings import CAUTIONS
+from sillcast.kernel.clip import prism_holding
 from sillcast.sensing import Placed
 
 __all__ = ["ASSESSED_MOST", "mount_search"]
 
-ASSESSED_MOST = 2  # best mounts that are assessed with exact regions
+REFINED_MOST = 32  # best plans that are judged on the fine grid
+WINNER_MOST = 8  # of these, assessed in search of the best
+ASSESSED_MOST = 8  # first mounts of the list that are assessed with exact regions
+CELL_STEPS = 3  # steps of 0.01 m2 by which a grid's area was off at most in tests of small doors
+FIELDED_MOST = 8  # best plans that are tried with fields
+FIELD_GROWN_M = (0.05, 0.2, 0.4)  # sizes of a field that are tried: a rectangle around the zones, grown by this
+PROBED_MOST = 3  # first mounts of the list whose mounting errors are assessed with exact regions
 FINENESS = 8
 ALIKE_MOST = 2  # mounts of the same devices at the same kinds of place on the list
 SENSITIVE_DEG = 1.0
 SENSITIVE_M = 0.05
+_EQUAL_SHARE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
 class _Listed:
-    """A plan on the short list: its request, its sensors, its numbers."""
+    """A plan with its request, its merit on the fine grid, and its assessment where there is one.
+
+    `hoped` is the merit by the cells' centres, which exact regions seldom beat.
+    """
 
     plan: Plan
     request: Any
-    placed: tuple[Placed, ...]
     scores: tuple[ZoneScore, ...]
-    standing: Standing
+    merit: Merit
+    hoped: Merit
     comparisons: tuple[Comparison, ...] = ()
+    has_fields: bool = False
+
+    @property
+    def key(self) -> tuple[int, bool]:
+        """What tells it from others: the plan, and whether fields were added."""
+        return id(self.plan), self.has_fields
 
     @property
     def order(self) -> tuple[Any, ...]:
-        """Exactly assessed standing where there is one."""
-        return self.standing, *self.plan.order[1:]
+        """Merit, exact where there is one, then without fields, then what is easiest to mount."""
+        return self.merit, self.has_fields, self.plan.effort
 
     def numbers(self) -> dict[str, ZoneNumbers]:
         """Zones in numbers."""
         if self.comparisons:
             return {c.zone: numbers(c) for c in self.comparisons}
         return {s.zone.id: _on_grid(s) for s in self.scores}
+
+
+@dataclass
+class _Jury:
+    """Judges plans more and more finely, each once, and counts what it does."""
+
+    bench: Bench
+    fine: OnGrid
+    centres: OnGrid
+    assessed: int = 0
+    listed: dict[tuple[int, bool], _Listed] = field(default_factory=dict)
+    sensors: dict[bytes, Placed] = field(default_factory=dict)
+
+    def placed(self, request: Any, index: int) -> Placed:
+        """A sensor of a request; one that comes again, under whatever name, is looked at once."""
+        sensor = request.sensors[index]
+        key = msgspec.json.encode(msgspec.structs.replace(sensor, name="any"))
+        if key not in self.sensors:
+            self.sensors[key] = self.bench.place(sensor, index)
+        return self.sensors[key]
+
+    @classmethod
+    def of(cls, bench: Bench) -> _Jury:
+        """On grids of the search's zones."""
+        fine = OnGrid(bench.site, bench.zones, fineness=FINENESS)
+        return cls(bench, fine, OnGrid(bench.site, bench.zones, fineness=FINENESS, certain=False))
+
+    def refined(self, plan: Plan) -> _Listed:
+        """The plan on the fine grid."""
+        if (id(plan), False) not in self.listed:
+            placed = [m.placed for m in plan.members]
+            scores = tuple(self.fine.scores(placed))
+            hoped = merit_on_grid(self.centres.scores(placed))
+            request = _request(self.bench, plan.members)
+            self.listed[id(plan), False] = _Listed(plan, request, scores, merit_on_grid(scores), hoped)
+        return self.listed[id(plan), False]
+
+    def fielded(self, one: _Listed) -> _Listed:
+        """The plan with a field for each purpose that has none, where it gains more than margin on the fine grid.
+
+        So activation and protection get different fields of one head: against overspill, and off the leaf.
+        """
+        placed = [self.bench.place(s, i) for i, s in enumerate(one.request.sensors)]
+        settings = [s for s in settings_of(one.request, placed, self.bench.zones) if s.current is None]
+        for setting in sorted(settings, key=lambda s: not s.variable.pointer.endswith("/protection")):
+            tried = [self._with(one, setting.write(one.request, grown)) for grown in FIELD_GROWN_M]
+            best = min(tried, key=lambda t: t.merit)
+            if best.merit[:-1] < one.merit[:-1]:
+                one = best
+        self.listed[one.key] = one
+        return one
+
+    def _with(self, one: _Listed, request: Any) -> _Listed:
+        placed = [self.placed(request, i) for i in range(len(request.sensors))]
+        scores = tuple(self.fine.scores(placed))
+        hoped = merit_on_grid(self.centres.scores(placed))
+        merit = merit_on_grid(scores)
+        return replace(one, request=request, scores=scores, merit=merit, hoped=hoped, has_fields=True)
+
+    def exact(self, one: _Listed) -> _Listed:
+        """The plan assessed as a client would have it assessed."""
+        if not one.comparisons:
+            comparisons = self.evaluate(one.request)
+            one = replace(one, comparisons=comparisons, merit=merit_of(self.bench.zones, comparisons))
+            self.listed[one.key] = one
+        return one
+
+    def better(self, one: _Listed) -> _Listed:
+        """The plan assessed, without fields where they turn out to gain nothing."""
+        plain = self.listed[id(one.plan), False]
+        return min(self.exact(one), self.exact(plain), key=lambda v: v.order)
+
+    def evaluate(self, request: Any) -> tuple[Comparison, ...]:
+        """Comparisons of a request, from exact regions."""
+        self.bench.tick(self.assessed, self.assessed + 1)
+        self.assessed += 1
+        return tuple(self.bench.evaluate(request))
 
 
 def mount_search(bench: Bench) -> MountSearchAnswer:
@@ -68,66 +159,114 @@ def mount_search(bench: Bench) -> MountSearchAnswer:
     FamilyError
         If a family raises.
     """
-    found = searched(bench)
-    fine = OnGrid(bench.site, bench.zones, fineness=FINENESS)
-    centres = OnGrid(bench.site, bench.zones, fineness=FINENESS, certain=False)
-    wanted = _varied(found.plans, bench.asked.limits.results)
-    chosen = list({id(p): p for p in [*wanted, *found.pareto[: bench.asked.limits.results]]}.values())
-    listed = sorted((_listed(bench, plan, fine) for plan in chosen), key=lambda one: one.order)
-    listed = listed[: bench.asked.limits.results]
-    best = sorted((_assessed(bench, one) for one in listed[:ASSESSED_MOST]), key=lambda one: one.order)
-    listed = [*best, *listed[ASSESSED_MOST:]]
-    pareto = {id(p) for p in found.pareto}
-    ranked = [_ranked(bench, i + 1, one, id(one.plan) in pareto, centres) for i, one in enumerate(listed)]
-    binding = _binding(listed[0]) if listed else ""
+    found, jury = searched(bench), _Jury.of(bench)
+    most = bench.asked.limits.results
+    pool = _pool(found.found.plans, most)
+    refined = sorted((jury.refined(plan) for plan in pool), key=lambda one: one.order)
+    if bench.asked.fields:
+        fielded = [jury.fielded(one) for one in refined[:FIELDED_MOST]]
+        refined += [one for one in fielded if one.has_fields]
+    listed = _varied(_best_first(jury, refined), most)
+    listed = sorted((jury.better(one) if i < ASSESSED_MOST else one for i, one in enumerate(listed)), key=_exact_first)
+    mounts = [_ranked(jury, i + 1, one) for i, one in enumerate(listed)]
+    front = {m.rank for m in mounts if not any(_is_better(o, m) for o in mounts)}
+    mounts = [msgspec.structs.replace(m, pareto=m.rank in front) for m in mounts]
+    zone, reason = binding_of(bench, mounts)
     return MountSearchAnswer(
-        summary=_summary(ranked, binding),
-        mounts=ranked,
-        pareto=[m.rank for m in ranked if m.pareto],
-        binding_zone=binding,
-        search=_report(bench, found, len(best)),
+        summary=summary(bench, mounts, zone, reason),
+        mounts=mounts,
+        pareto=sorted(front),
+        binding_zone=zone,
+        binding_reason=reason,
+        search=report(bench, found, mounts, refined=len(refined), assessed=jury.assessed),
         skipped=dict(sorted(found.skipped.items())),
         cautions=list(CAUTIONS),
     )
 
 
-def _varied(plans: Sequence[Plan], most: int) -> list[Plan]:
+def _pool(plans: Sequence[Plan], most: int) -> list[Plan]:
+    """Plans for the fine grid: the best, some of each kind, and those of which no other is better in everything."""
+    by_kind: dict[Any, int] = {}
+    varied = []
+    for plan in plans:
+        by_kind[plan.kind] = by_kind.get(plan.kind, 0) + 1
+        if by_kind[plan.kind] <= ALIKE_MOST:
+            varied.append(plan)
+    chosen = [*plans[:REFINED_MOST], *varied[:most], *_front(plans)[:most]]
+    return list({id(p): p for p in chosen}.values())
+
+
+def _front(plans: Sequence[Plan]) -> list[Plan]:
+    """Plans of which no other is as good in area unseen, overspill, number and height and better in one."""
+    found: list[Plan] = []
+    for plan in plans:
+        mine = _aims(plan)
+        if not any(all(a <= b for a, b in zip(_aims(o), mine, strict=True)) for o in found):
+            found = [o for o in found if not all(a <= b for a, b in zip(mine, _aims(o), strict=True))]
+            found.append(plan)
+    return found
+
+
+def _aims(plan: Plan) -> tuple[float, ...]:
+    unseen = sum(s.gap_m2 for s in plan.scores)
+    spill = sum(s.zone.weight * s.spill_m2 for s in plan.scores)
+    return round(unseen, 1), round(spill, 1), float(len(plan.members)), round(plan.height_m, 2)
+
+
+def _best_first(jury: _Jury, refined: Sequence[_Listed]) -> list[_Listed]:
+    """Plans, best first: assessed are those that could be the best, as far as the work allows."""
+    rest = sorted(refined, key=lambda one: one.order)
+    done = [jury.exact(one) for one in rest[:1]]
+    for one in sorted(rest[1:], key=lambda one: (one.hoped, one.order)):
+        best = min(d.order for d in done)
+        if len(done) >= WINNER_MOST or _at_best(one.hoped) > best[0]:
+            break
+        done.append(jury.exact(one))
+    found: dict[int, _Listed] = {}
+    for one in sorted((jury.listed[one.key] for one in rest), key=_exact_first):
+        found.setdefault(id(one.plan), one)
+    return list(found.values())
+
+
+def _at_best(merit: Merit) -> Merit:
+    """Merit with unseen areas and overspill less by what cells may be wrong by, and full margin."""
+    *zones, lost, protection, activation, spill, _ = merit
+    areas = (max(0, steps - CELL_STEPS) for steps in (protection, activation, spill))
+    return (*zones, lost, *areas, -int(MARGIN_ENOUGH_M / MARGIN_STEP_M + 0.5))
+
+
+def _exact_first(one: _Listed) -> tuple[Any, ...]:
+    return not one.comparisons, one.order
+
+
+def _varied(plans: Sequence[_Listed], most: int) -> list[_Listed]:
     """The first plans, few of each combination of devices and kinds of place."""
     seen: dict[Any, int] = {}
     found = []
-    for plan in plans:
-        kind = tuple(sorted(m.candidate.group for m in plan.members))
-        seen[kind] = seen.get(kind, 0) + 1
-        if seen[kind] <= ALIKE_MOST:
-            found.append(plan)
+    for one in plans:
+        seen[one.plan.kind] = seen.get(one.plan.kind, 0) + 1
+        if seen[one.plan.kind] <= ALIKE_MOST:
+            found.append(one)
     return found[:most]
-
-
-def _listed(bench: Bench, plan: Plan, fine: OnGrid) -> _Listed:
-    request = _request(bench, plan.members)
-    placed = tuple(bench.place(s, i) for i, s in enumerate(request.sensors))
-    scores = tuple(fine.scores(placed))
-    return _Listed(plan, request, placed, scores, of_scores(scores))
 
 
 def _request(bench: Bench, members: Sequence[Looked]) -> Any:
     """Full assessment request; muting that names other sensors is left out, since those are not there."""
     names = _names(bench, members)
-    sensors = tuple(bench.sensor(m.candidate, n, m.mirrored) for m, n in zip(members, names, strict=True))
+    sensors = tuple(bench.sensor(m.candidate, n, m.placed.params) for m, n in zip(members, names, strict=True))
     muting = tuple(m for m in bench.request.door.muting if m.sensor in names)
     door = msgspec.structs.replace(bench.request.door, muting=muting)
     return msgspec.structs.replace(bench.request, door=door, sensors=sensors)
 
 
 def _names(bench: Bench, members: Sequence[Looked]) -> list[str]:
+    """The device's name; with the side where both have it, with a number where one side has two."""
     plain = [bench.asked.devices[m.candidate.key[0]].name for m in members]
-    return [n if plain.count(n) == 1 else f"{n[:60]} {plain[: i + 1].count(n)}" for i, n in enumerate(plain)]
-
-
-def _assessed(bench: Bench, one: _Listed) -> _Listed:
-    comparisons = tuple(bench.evaluate(one.request))
-    known = [z for z in bench.zones if any(c.zone == z.id for c in comparisons)]
-    return _Listed(one.plan, one.request, one.placed, one.scores, of_comparisons(known, comparisons), comparisons)
+    sided = [f"{n[:55]} {m.candidate.side}" for n, m in zip(plain, members, strict=True)]
+    if len({m.candidate.side for m in members}) == 1:
+        sided = plain
+    named = [n if plain.count(n) == 1 else s for n, s in zip(plain, sided, strict=True)]
+    return [n if named.count(n) == 1 else f"{n[:60]} {named[: i + 1].count(n)}" for i, n in enumerate(named)]
 
 
 def _on_grid(score: ZoneScore) -> ZoneNumbers:
@@ -144,25 +283,52 @@ def _on_grid(score: ZoneScore) -> ZoneNumbers:
     )
 
 
-def _ranked(bench: Bench, rank: int, one: _Listed, pareto: bool, centres: OnGrid) -> RankedMount:
+def _ranked(jury: _Jury, rank: int, one: _Listed) -> RankedMount:
     zones = one.numbers()
     verdicts = [z.verdict for z in zones.values() if z.verdict != "informative"]
     margins = [z.margin_m for z in zones.values() if z.margin_m is not None]
     return RankedMount(
         rank=rank,
         sensors=[s.name for s in one.request.sensors],
-        places=[f"{m.candidate.place}, {m.candidate.side} side" for m in one.plan.members],
+        places=[_place_words(m) for m in one.plan.members],
+        fields=[text for sensor in one.request.sensors for text in _field_words(sensor)],
         zones=zones,
         judged="exact" if one.comparisons else "grid",
         zones_met=verdicts.count("met"),
-        covered_share=round(_covered(bench, zones), 4),
+        covered_share=round(_covered(jury.bench, zones), 4),
         overspill_m2=round(sum(z.overspill_m2 for z in zones.values()), 4),
         margin_m=min(margins) if margins and len(margins) == len(verdicts) else None,
         ladder_height_m=round(one.plan.height_m, 3),
-        sensitivity=_sensitivity(one, centres),
-        pareto=pareto,
+        sensitivity=_sensitivity(jury, one, rank),
+        pareto=False,
         request=msgspec.to_builtins(one.request),
     )
+
+
+def _place_words(looked: Looked) -> str:
+    """Where a sensor sits, as somebody with a tape measure would say it."""
+    candidate, scene = looked.candidate, looked.placed.scene
+    x, _, z = candidate.position_m
+    named = zip(("tilt", "yaw", "roll"), candidate.angles_deg, strict=True)
+    turns = [f"{name} {f'{value:+g}' if value else '0'} deg" for name, value in named if value or name == "tilt"]
+    where = f"x = {x:g} m, {scene.out_m:g} m out from the leaf, {z:g} m high"
+    return f"{candidate.place.replace('_', ' ')} on the {candidate.side} side: {where}, {', '.join(turns)}"
+
+
+def _field_words(sensor: Any) -> Iterator[str]:
+    """Fields of a sensor, as somebody who sets them would say it."""
+    for area in getattr(sensor.device, "fields", ()):
+        if area.ring_m is not None:
+            yield f"{sensor.name}, {area.purpose}: a ring of {len(area.ring_m)} corners"
+            continue
+        bounds = [
+            f"{words} {'any' if a is None else f'{a:g}'} to {'any' if b is None else f'{b:g}'} m"
+            for words, a, b in (
+                ("x", area.x_from_m, area.x_to_m),
+                ("out from the leaf", area.out_from_m, area.out_to_m),
+            )
+        ]
+        yield f"{sensor.name}, {area.purpose}: {', '.join(bounds)}"
 
 
 def _covered(bench: Bench, zones: dict[str, ZoneNumbers]) -> float:
@@ -172,63 +338,80 @@ def _covered(bench: Bench, zones: dict[str, ZoneNumbers]) -> float:
     return sum(zones[i].share * a for i, a in areas.items()) / total if total > 0 else 1.0
 
 
-def _sensitivity(one: _Listed, centres: OnGrid) -> Sensitivity:
-    """Greatest loss of the share of any zone by 1 deg and by 5 cm, each error of each mount on its own."""
-    now = _shares(centres.scores(one.placed))
-    worst = {"deg": (0.0, ""), "m": (0.0, "")}
-    for sensor in one.placed:
-        errors = mount_errors(one.request, sensor.index, angle_deg=SENSITIVE_DEG, place_m=SENSITIVE_M)
-        for words, wrong in errors:
-            moved = placed_again(wrong, sensor)
-            off = _shares(centres.scores([moved if s is sensor else s for s in one.placed]))
+def _is_better(one: RankedMount, other: RankedMount) -> bool:
+    """Whether a mount is as good as another in coverage, overspill, number and height, and better in one."""
+    pairs = [
+        (-one.covered_share, -other.covered_share),
+        (one.overspill_m2, other.overspill_m2),
+        (len(one.sensors), len(other.sensors)),
+        (one.ladder_height_m, other.ladder_height_m),
+    ]
+    return all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+
+
+# --- mounting errors ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Error:
+    """One mounting error: its words, the request that has it, what it costs."""
+
+    words: str
+    request: Any = None
+    loss: float = 0.0
+
+
+def _sensitivity(jury: _Jury, one: _Listed, rank: int) -> Sensitivity | None:
+    """Cost of the worst error of 1 deg and of 5 cm, each error of each mount on its own; None where that takes long."""
+    if rank > PROBED_MOST and not all(is_fast(m.placed) for m in one.plan.members):
+        return None
+    worst = _worst_errors(jury, one)
+    lost: list[str] = []
+    exact = rank <= PROBED_MOST and bool(one.comparisons)
+    if exact:
+        found = {kind: _assessed_error(jury, one, error) for kind, error in worst.items() if error.loss > 0}
+        worst |= {kind: error for kind, (error, _) in found.items()}
+        lost = list(dict.fromkeys(zone for _, zones in found.values() for zone in zones))
+    costs = max(worst.values(), key=lambda e: e.loss)
+    return Sensitivity(
+        share_per_1_deg=round(worst["deg"].loss, 4),
+        share_per_5_cm=round(worst["m"].loss, 4),
+        worst=costs.words if costs.loss > 0 else "",
+        lost=lost,
+        judged="exact" if exact else "grid",
+    )
+
+
+def _worst_errors(jury: _Jury, one: _Listed) -> dict[str, _Error]:
+    """The error of each kind that costs most by the fine grid's centres; none that puts a sensor into something."""
+    placed = [jury.placed(one.request, i) for i in range(len(one.request.sensors))]
+    now = _shares(jury.centres.scores(placed))
+    worst = {"deg": _Error(""), "m": _Error("")}
+    for i, sensor in enumerate(placed):
+        for words, wrong in mount_errors(one.request, i, angle_deg=SENSITIVE_DEG, place_m=SENSITIVE_M):
+            moved = jury.placed(wrong, i)
+            if prism_holding(jury.bench.site.fixed, moved.scene.mount.origin) is not None:
+                continue
+            off = _shares(jury.centres.scores([moved if s is sensor else s for s in placed]))
             lost = max((share - off[zone] for zone, share in now.items()), default=0.0)
             unit = "deg" if words.endswith(" deg") else "m"
-            if lost > worst[unit][0] + 1e-9:
-                worst[unit] = (lost, words)
-    return Sensitivity(
-        share_per_1_deg=round(worst["deg"][0], 4),
-        share_per_5_cm=round(worst["m"][0], 4),
-        worst=max(worst.values())[1],
-    )
+            if lost > worst[unit].loss + _EQUAL_SHARE:
+                worst[unit] = _Error(words, wrong, lost)
+    return worst
+
+
+def _assessed_error(jury: _Jury, one: _Listed, error: _Error) -> tuple[_Error, list[str]]:
+    """The error with its cost from exact regions, and the zones that it turns from met to not met."""
+    try:
+        after = {c.zone: c for c in jury.evaluate(error.request)}
+    except RequestError:
+        return error, []
+    pairs = [(c, after[c.zone]) for c in one.comparisons if c.zone in after and c.verdict != "informative"]
+    loss = max((was.share - now.share for was, now in pairs), default=0.0)
+    lost = [was.zone for was, now in pairs if was.verdict == "met" and now.verdict != "met"]
+    return replace(error, loss=max(loss, 0.0)), lost
 
 
 def _shares(scores: Sequence[ZoneScore]) -> dict[str, float]:
     wanted = [s for s in scores if s.zone.kind != "exclusion" and s.zone.region.area > 0]
     return {s.zone.id: 1.0 - s.gap_m2 / s.zone.region.area for s in wanted}
-
-
-def _binding(one: _Listed) -> str:
-    kinds = {s.zone.id: s.zone.kind for s in one.scores}
-    unmet = [(kinds.get(i) == "protection", n.gap_m2, i) for i, n in one.numbers().items() if n.verdict == "not_met"]
-    return max(unmet)[2] if unmet else ""
-
-
-def _summary(ranked: Sequence[RankedMount], binding: str) -> str:
-    if not ranked:
-        return "No place of those allowed can bear a sensor."
-    best = ranked[0]
-    where = "; ".join(f"{s}: {p}" for s, p in zip(best.sensors, best.places, strict=True))
-    if binding:
-        return f"No mount of those tried meets every zone; {binding} binds. The best is {where}."
-    return f"{where} meets every zone, {'assessed exactly' if best.judged == 'exact' else 'judged on a grid'}."
-
-
-def _report(bench: Bench, found: Searched, assessed: int) -> SearchReport:
-    all_judged = found.judged >= found.looked_at
-    note = (
-        f"{found.looked_at} mounts were looked at, {found.judged} of them judged on a grid"
-        f"{'' if all_judged else ': the most promising of every place and tilt, and neighbours of the best'}; "
-        f"plans of several sensors are made of the best single ones. Fields and other settings were left as given."
-    )
-    return SearchReport(
-        tried=found.judged,
-        assessed=assessed,
-        candidates=float(found.candidates),
-        budget=bench.asked.limits.candidates,
-        cell_m=round(found.grid.cell_m, 4),
-        stopped="all_tried" if all_judged else "budget",
-        optimal=all_judged and bench.asked.sensors_per_side == 1 and len(bench.asked.sides) == 1,
-        note=note,
-        ranges=[],
-        rejected=[],
-    )

@@ -1,11 +1,11 @@
-"""Where to mount: every candidate looked at, the promising ones judged on a grid, the best assessed exactly."""
+"""Where to mount: every candidate looked at, the promising ones judged on a grid, then planned with each other."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from itertools import combinations, product
+from itertools import groupby
 from typing import Annotated, Any, get_args
 
 import msgspec
@@ -13,27 +13,26 @@ import numpy as np
 from msgspec import Meta
 
 from sillcast.advice.candidates import Candidate, Mounts, Position, mounts, sensor_of
-from sillcast.advice.places import OnGrid, Site, ZoneScore, thinned
-from sillcast.advice.relax import mirrored_device
-from sillcast.advice.standing import Standing, of_scores
+from sillcast.advice.places import OnGrid, Site
+from sillcast.advice.plans import Looked, Planned, merit_on_grid, planned, ranked, unseeable_m2
 from sillcast.contract import MountDeviceBase, MountSearchBase
 from sillcast.family import Rays
 from sillcast.kernel import Pose
 from sillcast.kernel.clip import prism_holding
-from sillcast.kernel.poses import Places, score_poses
+from sillcast.kernel.poses import THIN, best_poses, thinned
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
-__all__ = ["Bench", "Looked", "Plan", "Searched", "base_request", "mount_search_type", "searched", "slowest"]
+__all__ = ["Bench", "Searched", "base_request", "mount_search_type", "searched", "slowest"]
 
 JUDGED_MOST = 160  # single mounts judged on the grid after the first look
+JUDGED_SLOW_MOST = 32  # the same where a device is judged by exact regions: lobes, areas of the floor
+KEPT = 16  # best mounts of a device at a place that the first look finds for sure; of the others it has estimates
+LEAST_TILT_DEG, MOST_TILT_DEG = -90.0, 120.0  # bounds of a mount in an assessment request, as its schema has them
+FRAME_M, LOWEST_M, HIGHEST_M = 60.0, -3.0, 30.0
 REFINED = 12  # best mounts whose neighbours are judged as well
-PAIRED = 8  # best mounts that are paired with the others
-PARTNERS = 60
-SIDE_PLANS = 12  # best plans of each side that are joined with those of the other
-BATCH = 512  # mounts looked at between two ticks
-LOOK = {"fineness": 2, "thin": 4}  # cells of half the body's narrow side, 0.1 m for the reference body
-_EQUAL_M = 1e-9
+TURNS_MOST = 3  # rounds of refining
+FINENESS = 4  # cells along the body's narrow side, 0.05 m for the reference body
 
 
 @lru_cache(maxsize=8)
@@ -111,7 +110,7 @@ class Bench:
     evaluate : callable
         Comparisons of a request, from exact regions.
     tick : callable
-        Told after each batch how many mounts were looked at, and of how many; what it raises ends the search.
+        Told after each batch how much of how much of the present stage is done; what it raises ends the search.
     """
 
     request: Any
@@ -122,66 +121,28 @@ class Bench:
     evaluate: Callable[[Any], Sequence[Any]]
     tick: Callable[[int, int], None] = _no_tick
 
-    def sensor(self, candidate: Candidate, name: str, mirrored: bool) -> Any:
-        """Sensor struct of a candidate."""
-        device = self.asked.devices[candidate.key[0]]
-        params = mirrored_device(device.device) if mirrored else device.device
-        return sensor_of(candidate, name, device.purposes, params, sensor_type(type(self.request)))
+    def sensor(self, candidate: Candidate, name: str, params: Any) -> Any:
+        """Sensor struct of a candidate with these parameters of its device."""
+        purposes = self.asked.devices[candidate.key[0]].purposes
+        return sensor_of(candidate, name, purposes, params, sensor_type(type(self.request)))
 
 
 @dataclass(frozen=True, eq=False)
-class Looked:
-    """A single mount after the look on the grid."""
-
-    candidate: Candidate
-    mirrored: bool
-    placed: Placed
-    seen: list[list[Any]]
-    standing: Standing
-
-
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """One or more mounts together."""
-
-    members: tuple[Looked, ...]
-    scores: tuple[ZoneScore, ...]
-    standing: Standing
-
-    @property
-    def order(self) -> tuple[Any, ...]:
-        """What plans are sorted by: standing, number, height, request order."""
-        return self.standing, len(self.members), self.height_m, tuple(m.candidate.key for m in self.members)
-
-    @property
-    def height_m(self) -> float:
-        """Height of the highest mount above the floor. [m]"""
-        return max(m.placed.scene.above_floor_m for m in self.members)
-
-    @property
-    def covered(self) -> float:
-        """Share of the required area that is seen. [1]"""
-        wanted = [(s.zone.region.area, s.gap_m2) for s in self.scores if s.zone.kind != "exclusion"]
-        area = sum(a for a, _ in wanted)
-        return 1.0 if area <= 0 else max(0.0, 1.0 - sum(min(a, g) for a, g in wanted) / area)
-
-    @property
-    def spill_m2(self) -> float:
-        """Weighted overspill. [m2]"""
-        return sum(s.zone.weight * s.spill_m2 for s in self.scores)
-
-
-@dataclass
 class Searched:
-    """What a search found: plans, best first, and what was done for it."""
+    """What a search found: plans, best first, and what was done for it; `spread` names devices without a first look."""
 
-    plans: list[Plan]
-    pareto: list[Plan]
+    found: Planned
     candidates: int
     looked_at: int
-    judged: int
+    judged: list[Looked]
     skipped: dict[str, int]
     grid: OnGrid
+    spread: tuple[str, ...]
+
+    @property
+    def unseeable_m2(self) -> float:
+        """Area that none of the judged mounts sees, however they are combined, on the grid. [m2]"""
+        return unseeable_m2(self.judged, self.grid)
 
 
 @dataclass
@@ -189,33 +150,52 @@ class _Search:
     bench: Bench
     grid: OnGrid
     groups: list[Mounts]
+    first: list[Placed]  # each device over the middle of the opening
     judged: dict[tuple[int, ...], Looked] = field(default_factory=dict)
-    mirrored: dict[tuple[int, int, int], bool] = field(default_factory=dict)
+    mirrored: dict[tuple[int, ...], bool] = field(default_factory=dict)  # by device, side, place and step along
     skipped: dict[str, int] = field(default_factory=dict)
     reasons: dict[Position, str] = field(default_factory=dict)
+    is_slow: tuple[bool, ...] = ()  # for each device, whether it is judged by exact regions
+
+    def __post_init__(self) -> None:
+        self.is_slow = tuple(self.grid.looks(placed) is None for placed in self.first)
+
+    @property
+    def most(self) -> dict[bool, int]:
+        """Most mounts to judge first, of devices that look by rays (False) and of those that do not."""
+        return {False: JUDGED_MOST, True: JUDGED_SLOW_MOST}
+
+    def may_judge(self, candidate: Candidate) -> bool:
+        """True while fewer than twice the first mounts of its kind were judged."""
+        slow = self.is_slow[candidate.key[0]]
+        done = sum(self.is_slow[key[0]] is slow for key in self.judged)
+        return done < 2 * self.most[slow]
 
     def why_not(self, candidate: Candidate) -> str:
         """Why nothing can be mounted at a candidate's position; empty if something can."""
         at = candidate.position_m
+        if not LEAST_TILT_DEG <= candidate.angles_deg[0] <= MOST_TILT_DEG:
+            return "tilted beyond what a mount may be"
         if at not in self.reasons:
             self.reasons[at] = _why_not(self.bench.site, at)
         return self.reasons[at]
+
+    def placed(self, candidate: Candidate, mirrored: bool) -> Placed:
+        """The sensor of a candidate, its device as given or in mirror image."""
+        device = candidate.key[0]
+        params = self.bench.asked.devices[device].device
+        params = self.first[device].family.mirrored(params) if mirrored else params
+        return self.bench.place(self.bench.sensor(candidate, "candidate", params), 0)
 
     def judge(self, candidate: Candidate) -> Looked:
         """A single mount on the grid, judged once."""
         if candidate.key not in self.judged:
             self.bench.tick(len(self.judged), max(JUDGED_MOST, len(self.judged) + 1))
-            turned = self.mirrored[candidate.group]
-            placed = self.bench.place(self.bench.sensor(candidate, "candidate", turned), 0)
+            placed = self.placed(candidate, self.mirrored[candidate.key[:4]])
             seen = self.grid.seen(placed)
-            standing = of_scores(self.grid.scores_of_seen([seen]))
-            self.judged[candidate.key] = Looked(candidate, turned, placed, seen, standing)
+            merit = merit_on_grid(self.grid.scores_of_seen([seen]))
+            self.judged[candidate.key] = Looked(candidate, placed, seen, merit)
         return self.judged[candidate.key]
-
-    def plan(self, members: tuple[Looked, ...]) -> Plan:
-        """Several mounts together on the grid."""
-        scores = tuple(self.grid.scores_of_seen([m.seen for m in members]))
-        return Plan(members, scores, of_scores(scores))
 
 
 def searched(bench: Bench) -> Searched:
@@ -230,31 +210,36 @@ def searched(bench: Bench) -> Searched:
     FamilyError
         If a family raises.
     """
-    grid = OnGrid(bench.site, bench.zones, certain=False, **LOOK)
+    grid = OnGrid(bench.site, bench.zones, fineness=FINENESS, certain=False)
     first = [_nominal(bench, d) for d in range(len(bench.asked.devices))]
-    rays = [sum(len(thinned(e, LOOK["thin"]).range_m) for e in p.emissions if isinstance(e, Rays)) for p in first]
-    groups = mounts(bench.asked, [max(r, 1) for r in rays])
-    search = _Search(bench, grid, groups)
-    kept: list[list[Candidate]] = [_first_look(search, group) for group in groups]
-    for candidate in _shared_out(kept, JUDGED_MOST):
-        search.judge(candidate)
+    rays = [sum(len(thinned(e, THIN).range_m) for e in p.emissions if isinstance(e, Rays)) for p in first]
+    search = _Search(bench, grid, mounts(bench.asked, [max(r, 1) for r in rays]), first)
+    for is_slow, most in search.most.items():
+        groups = [group for group in search.groups if search.is_slow[group.device] is is_slow]
+        for candidate in _shared_out([_first_look(search, group) for group in groups], most):
+            search.judge(candidate)
     _refine(search)
-    plans = _plans(search)
-    best = sorted(plans, key=lambda p: p.order)
-    total = sum(g.count for g in groups)
-    looked = total - sum(search.skipped.values())
-    return Searched(best, _pareto(best), total, looked, len(search.judged), search.skipped, grid)
+    total, judged = sum(g.count for g in search.groups), list(search.judged.values())
+    asked = bench.asked
+    plans = planned(judged, grid, sides=asked.sides, per_side=asked.sensors_per_side, apart_m=asked.apart_m)
+    spread = tuple(d.name for d, slow in zip(asked.devices, search.is_slow, strict=True) if slow)
+    return Searched(plans, total, total - sum(search.skipped.values()), judged, search.skipped, grid, spread)
 
 
 def _nominal(bench: Bench, device: int) -> Placed:
     """A device placed over the middle of the opening."""
     face = bench.request.door.wall.near_face_y_m
     at = (0.0, face - 0.1, bench.request.door.opening.height_m + 0.1)
-    return bench.place(bench.sensor(Candidate((device,), "near", "", at, (0.0, 0.0, 0.0)), "candidate", False), 0)
+    candidate = Candidate((device,), "near", "", at, (0.0, 0.0, 0.0))
+    return bench.place(bench.sensor(candidate, "candidate", bench.asked.devices[device].device), 0)
 
 
 def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
-    """Candidates of one group that can be mounted, those that see most of what is wanted first."""
+    """Candidates of one group that can be mounted, those that see most of what is wanted first.
+
+    Fields are left out here, so that it is an upper bound where there are some; judging on the grid mends that. A
+    device that does not look by rays is judged at places spread over the ranges.
+    """
     free = []
     for candidate in group.all():
         why = search.why_not(candidate)
@@ -262,84 +247,72 @@ def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
             search.skipped[why] = search.skipped.get(why, 0) + 1
         else:
             free.append(candidate)
-    search.mirrored[group.device, group.side_index, group.place_index] = False
-    if not free:
-        return []
-    search.mirrored[free[0].group] = _is_better_mirrored(search, free)
-    seen = _promise(search, free)
-    return [free[i] for i in sorted(range(len(free)), key=lambda i: (-seen[i], free[i].key))]
+    for place, here in groupby(free, key=lambda c: c.key[:4]):
+        search.mirrored[place] = _is_better_mirrored(search, list(here))
+    promise: dict[tuple[int, ...], float] = {}
+    for hand in (False, True):
+        some = [c for c in free if search.mirrored[c.key[:4]] is hand]
+        looks = search.grid.looks(search.placed(some[0], hand)) if some else []
+        if looks is None:
+            return _spread(free)
+        values = best_poses(looks, _poses(some), keep=KEPT, tick=search.bench.tick).value
+        promise |= {c.key: float(round(v, 9)) for c, v in zip(some, values, strict=True)}
+    return sorted(free, key=lambda c: (-promise[c.key], c.order))
 
 
 def _why_not(site: Site, at: Position) -> str:
+    if max(abs(at[0]), abs(at[1])) > FRAME_M or not LOWEST_M <= at[2] <= HIGHEST_M:
+        return "outside of the door frame's bounds"
     if at[2] < float(site.fixed.floors.height(at[1])):
         return "below the floor"
     held = prism_holding(site.fixed, np.array(at))
     return "" if held is None else f"inside {site.fixed.prisms[held].name}"
 
 
-def _is_better_mirrored(search: _Search, free: Sequence[Candidate]) -> bool:
-    """Whether a device that differs from its mirror image sees more when mirrored, from the middle candidate."""
-    middle = free[len(free) // 2]
-    device = search.bench.asked.devices[middle.key[0]].device
-    if mirrored_device(device) == device:
-        return False
-    seen = []
-    for turned in (False, True):
-        placed = search.bench.place(search.bench.sensor(middle, "candidate", turned), 0)
-        seen.append(sum(float(cells.sum()) for view in search.grid.seen(placed) for cells in view))
-    return seen[1] > seen[0]
+def _is_better_mirrored(search: _Search, here: Sequence[Candidate]) -> bool:
+    """Whether a device that differs from its mirror image sees more when mirrored, from one place along the door.
 
-
-def _promise(search: _Search, candidates: Sequence[Candidate]) -> list[float]:
-    """Share of the wanted cells that each candidate may see, less that of the unwanted; all rays taken to count.
-
-    Rays that meet the leaf count here, so that it is an upper bound for protection; judging on the grid mends that.
+    Asked of the mounts in the middle of the heights and stand-offs, at all attitudes: a set that is mirrored with the
+    scene.
     """
-    placed = search.bench.place(
-        search.bench.sensor(candidates[0], "candidate", search.mirrored[candidates[0].group]), 0
-    )
-    if any(not isinstance(e, Rays) or e.blocks for e in placed.emissions) or not placed.emissions:
-        return [0.0] * len(candidates)
-    turns: dict[tuple[float, float, float], Pose] = {}
-    poses = [_pose(c, turns) for c in candidates]
-    total = np.zeros(len(candidates))
-    for emission in placed.emissions:
-        assert isinstance(emission, Rays)
-        model = _own(thinned(emission, search.grid.thin), placed.scene.mount)
-        for view in search.grid.views:
-            if view.purpose not in placed.purposes:
-                continue
-            wanted, unwanted = view.marks()
-            around = search.grid.around(view)
-            places = Places(view.grid, wanted, unwanted)
-            batches = []
-            for first in range(0, len(poses), BATCH):
-                search.bench.tick(first, len(poses))
-                some = poses[first : first + BATCH]
-                batches.append(score_poses(model, some, around, view.body, places, angles_deg=view.angles_deg))
-            found = np.concatenate(batches)
-            total += found[:, 0] / max(int(wanted.sum()), 1) - 0.1 * found[:, 1] / max(int(unwanted.sum()), 1)
-    return [float(round(t, 9)) for t in total]
+    device = search.bench.asked.devices[here[0].key[0]].device
+    if search.first[here[0].key[0]].family.mirrored(device) == device:
+        return False
+    steps = [sorted({c.key[axis] for c in here}) for axis in (4, 5)]
+    middle = tuple(some[len(some) // 2] for some in steps)
+    asked = [c for c in here if c.key[4:6] == middle] or list(here)
+    return _seen(search, asked, True) > _seen(search, asked, False)
 
 
-def _pose(candidate: Candidate, turns: dict[tuple[float, float, float], Pose]) -> Pose:
-    """Pose of a candidate; attitudes that come again are worked out once."""
-    tilt, yaw, roll = candidate.angles_deg
-    if candidate.angles_deg not in turns:
-        side: Any = candidate.side
-        turns[candidate.angles_deg] = Pose.of(
-            side=side, x_m=0.0, y_m=0.0, z_m=0.0, tilt_deg=tilt, yaw_deg=yaw, roll_deg=roll
-        )
-    return replace(turns[candidate.angles_deg], origin=np.array(candidate.position_m, dtype=np.float64))
+def _seen(search: _Search, some: Sequence[Candidate], mirrored: bool) -> float:
+    """How much of what is wanted some mounts of a device see; of a device without rays the least turned one."""
+    placed = search.placed(min(some, key=lambda c: c.order), mirrored)
+    looks = search.grid.looks(placed)
+    if looks is None:
+        return float(sum(cells.sum() for view in search.grid.seen(placed) for cells in view))
+    return float(round(sum(look.sparse().value(_poses(some), 1).sum() for look in looks), 6))
 
 
-def _own(rays: Rays, mount: Pose) -> Rays:
-    """Rays in the sensor's own frame."""
-    return replace(
-        rays,
-        origins=np.ascontiguousarray((rays.origins - mount.origin) @ mount.matrix),
-        directions=np.ascontiguousarray(rays.directions @ mount.matrix),
-    )
+def _poses(some: Iterable[Candidate]) -> list[Pose]:
+    """Poses of candidates; attitudes that come again are worked out once."""
+    turns: dict[Any, Pose] = {}
+    found = []
+    for candidate in some:
+        (tilt, yaw, roll), side = candidate.angles_deg, candidate.side
+        key: Any = (side, *candidate.angles_deg)
+        if key not in turns:
+            at: dict[str, Any] = {"side": side, "x_m": 0.0, "y_m": 0.0, "z_m": 0.0}
+            turns[key] = Pose.of(**at, tilt_deg=tilt, yaw_deg=yaw, roll_deg=roll)
+        found.append(replace(turns[key], origin=np.array(candidate.position_m, dtype=np.float64)))
+    return found
+
+
+def _spread(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates in an order whose beginnings are spread evenly over all of them; mirror images go together."""
+    classes = [list(c) for _, c in groupby(sorted(candidates, key=lambda c: c.order), key=lambda c: c.effort)]
+    bits = max(1, (len(classes) - 1).bit_length())
+    turned = sorted(range(len(classes)), key=lambda i: int(f"{i:0{bits}b}"[::-1], 2))
+    return [candidate for i in turned for candidate in classes[i]]
 
 
 def _shared_out(kept: Sequence[Sequence[Candidate]], most: int) -> list[Candidate]:
@@ -357,59 +330,14 @@ def _shared_out(kept: Sequence[Sequence[Candidate]], most: int) -> list[Candidat
 
 
 def _refine(search: _Search) -> None:
-    """Judge the neighbours of the best, as long as that finds better ones, at most three times."""
+    """Judge the neighbours of the best, as long as that finds better ones; at most as many again."""
     by_place = {(g.device, g.side_index, g.place_index): g for g in search.groups}
-    for _ in range(3):
-        best = _ranked(search.judged.values())[:REFINED]
+    for _ in range(TURNS_MOST):
+        best = ranked(list(search.judged.values()))[:REFINED]
         before = len(search.judged)
         for looked in best:
             for candidate in by_place[looked.candidate.group].beside(looked.candidate):
-                if candidate.key not in search.judged and not search.why_not(candidate):
+                if search.may_judge(candidate) and not search.why_not(candidate):
                     search.judge(candidate)
-        if len(search.judged) == before or _ranked(search.judged.values())[:1] == best[:1]:
+        if len(search.judged) == before or ranked(list(search.judged.values()))[:1] == best[:1]:
             break
-
-
-def _ranked(looked: Iterable[Looked]) -> list[Looked]:
-    return sorted(looked, key=lambda m: (m.standing, m.placed.scene.above_floor_m, m.candidate.key))
-
-
-def _plans(search: _Search) -> list[Plan]:
-    """Single mounts, pairs on one side, and plans of both sides."""
-    by_side = {}
-    for side in search.bench.asked.sides:
-        singles = _ranked(m for m in search.judged.values() if m.candidate.side == side)
-        plans = [search.plan((m,)) for m in singles]
-        if search.bench.asked.sensors_per_side > 1:
-            plans += [search.plan(pair) for pair in _pairs(singles)]
-        by_side[side] = sorted(plans, key=lambda p: p.order)
-    found = [p for plans in by_side.values() for p in plans]
-    if len(by_side) == 2:
-        one, other = (plans[:SIDE_PLANS] for plans in by_side.values())
-        found += [search.plan((*a.members, *b.members)) for a, b in product(one, other)]
-    return found
-
-
-def _pairs(singles: Sequence[Looked]) -> list[tuple[Looked, Looked]]:
-    """The best with each other and with the next ones, of which they may need the complement."""
-    chosen = singles[: PAIRED + PARTNERS]
-    return [
-        (a, b)
-        for (i, a), (_, b) in combinations(enumerate(chosen), 2)
-        if i < PAIRED and a.candidate.position_m != b.candidate.position_m
-    ]
-
-
-def _pareto(plans: Sequence[Plan]) -> list[Plan]:
-    """Plans of which no other is as good in coverage, overspill, number and height and better in one."""
-    found: list[Plan] = []
-    for plan in plans:
-        mine = _aims(plan)
-        if not any(all(a <= b for a, b in zip(_aims(o), mine, strict=True)) for o in found):
-            found = [o for o in found if not all(a <= b for a, b in zip(mine, _aims(o), strict=True))]
-            found.append(plan)
-    return found
-
-
-def _aims(plan: Plan) -> tuple[float, ...]:
-    return (-round(plan.covered, 3), round(plan.spill_m2, 2), float(len(plan.members)), round(plan.height_m, 2))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 from weakref import WeakKeyDictionary
@@ -18,9 +19,10 @@ import numpy as np
 import numpy.typing as npt
 
 from sillcast.family import Emission, Rays
-from sillcast.kernel import Lobe, Prism, Region, Surroundings, TestBody
+from sillcast.kernel import Lobe, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts
+from sillcast.kernel.poses import Look, Places, thinned
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import LEAF_STATES, LEAF_TOUCH_M, STANDING, Placed, Sensing, Velocities, field_rings
 
@@ -32,6 +34,8 @@ FloatArray = npt.NDArray[np.float64]
 CELL_MOST_M = 0.1
 CELLS_MOST = 100_000  # of one grid; larger areas get larger cells
 MARGIN_SEEN_M = 0.3  # how far around a zone places are looked at
+UNWANTED_WORTH = -0.1  # of all unwanted places seen, where all wanted ones are worth 1: for a first look alone
+ON_EDGE = 1e-6  # of a cell: nearer to an edge than this is on it
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,22 +57,47 @@ class Site:
 
 @dataclass(frozen=True)
 class ZoneScore:
-    """One zone on the grid: unseen area, area seen though unwanted, distance to the nearest unseen place around it."""
+    """One zone on the grid: unseen area, area seen though unwanted, distance to the nearest unseen place around it.
+
+    `is_blind` is True where no place of the zone is seen at all.
+    """
 
     zone: ZoneNeed
     gap_m2: float
     spill_m2: float
     margin_m: float
+    is_blind: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class _Target:
-    """One zone on the grid of its view: wanted cells for each angle, distance of every cell from the zone. [m]"""
+    """One zone on the grid of its view: wanted cells for each angle; what lies around it only where it is asked for."""
 
     zone: ZoneNeed
+    grid: Grid
+    within: BoolArray
+    blocked: tuple[BoolArray, ...]
     wanted: tuple[BoolArray, ...]
-    around: tuple[BoolArray, ...]
-    away_m: FloatArray
+
+    @cached_property
+    def away_m(self) -> FloatArray:
+        """Distance of the cells around the zone from it; infinite beyond the margin that is looked at. [m]"""
+        around = inside(self.zone.region.grown(MARGIN_SEEN_M), self.grid) & ~self.within
+        away = np.full(self.within.shape, np.inf)
+        rows, columns = np.nonzero(around)
+        away[rows, columns] = _distance(self.zone.region, self.grid.centres_x[columns], self.grid.centres_y[rows])
+        return away
+
+    @cached_property
+    def around(self) -> tuple[BoolArray, ...]:
+        """Cells around the zone at which the body can stand, for each angle."""
+        near = self.away_m < MARGIN_SEEN_M
+        return tuple(near & ~b for b in self.blocked)
+
+    @property
+    def count(self) -> int:
+        """Number of cells of the zone that are wanted at some angle. [1]"""
+        return int(_any(self.wanted).sum())
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +151,15 @@ class OnGrid:
         self._seen: WeakKeyDictionary[Placed, list[list[BoolArray]]] = WeakKeyDictionary()
         self.views = tuple(self._grouped())
 
+    def unseen(self, seen: Sequence[Sequence[BoolArray]]) -> dict[str, list[BoolArray]]:
+        """Cells of each required zone, for each angle, at which a sensor does not detect the body, flat."""
+        return {
+            target.zone.id: [(w & ~s).reshape(-1) for w, s in zip(target.wanted, seen[at], strict=True)]
+            for at, view in enumerate(self.views)
+            for target in view.targets
+            if target.zone.kind != "exclusion"
+        }
+
     @property
     def cell_m(self) -> float:
         """Largest cell. [m]"""
@@ -161,11 +199,12 @@ class OnGrid:
             return ZoneScore(target.zone, 0.0, 0.0 if spill is None else float(spill.sum()) * cell, MARGIN_SEEN_M)
         if seen is None:
             gap = _any(target.wanted)
-            return ZoneScore(target.zone, float(gap.sum()) * cell, 0.0, 0.0)
+            return ZoneScore(target.zone, float(gap.sum()) * cell, 0.0, 0.0, bool(gap.any()))
         unseen = _any(w & ~s for w, s in zip(target.wanted, seen, strict=True))
         missing = float(unseen.sum()) * cell
         if missing:
-            return ZoneScore(target.zone, missing, 0.0, 0.0)
+            blind = np.array_equal(unseen, _any(target.wanted))
+            return ZoneScore(target.zone, missing, 0.0, 0.0, blind)
         beside = [target.away_m[a & ~s] for a, s in zip(target.around, seen, strict=True)]
         margin = min((float(d.min()) for d in beside if d.size), default=MARGIN_SEEN_M)
         return ZoneScore(target.zone, 0.0, 0.0, min(margin, MARGIN_SEEN_M))
@@ -199,10 +238,8 @@ class OnGrid:
         within = inside(zone.region, grid)
         if self.certain and zone.kind != "exclusion":
             # Cells that reach into the zone with a corner count as well.
-            within |= _distance(zone.region, grid, within) < grid.cell_m * 0.5
-        away = _distance(zone.region, grid, within)
-        near = ~within & (away < MARGIN_SEEN_M)
-        return _Target(zone, tuple(within & ~b for b in blocked), tuple(near & ~b for b in blocked), away)
+            within |= inside(zone.region.grown(grid.cell_m * 0.5), grid)
+        return _Target(zone, grid, within, tuple(blocked), tuple(within & ~b for b in blocked))
 
     def _blocked(self, body: TestBody, angle_deg: float, states: Sequence[float], grid: Grid) -> BoolArray:
         """Cells at which the body can stand at no state that is judged."""
@@ -213,8 +250,7 @@ class OnGrid:
 
     def _in_view(self, sensor: Placed, emissions: Sequence[Emission], view: View) -> list[BoolArray]:
         seen = [np.zeros((view.grid.rows, view.grid.columns), dtype=np.bool_) for _ in view.angles_deg]
-        standing = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
-        if view.purpose not in sensor.purposes or not standing:
+        if not _serves(sensor, view):
             return seen
         rings, above = field_rings(sensor, view.purpose)
         for emission in emissions:
@@ -236,7 +272,8 @@ class OnGrid:
         where: dict[str, Any] = {"angle_deg": angle_deg, "floors": self.site.fixed.floors, "fields": rings}
         where["certain"] = certain
         counts = [hit_counts(rays, c, view.body, view.grid, least_above_m=above_m, **where) for c in clipped]
-        return np.asarray(np.minimum.reduce(counts) >= rays.least_hits)
+        fewest = counts[0] if len(counts) == 1 else np.minimum.reduce(counts)
+        return np.asarray(fewest >= rays.least_hits)
 
     def _within(self, sensor: Placed, emission: Emission, view: View, angle_deg: float) -> BoolArray:
         """Cells inside the exact region of a lobe, an area of the floor, or a sensor that moves with the leaf."""
@@ -270,9 +307,27 @@ class OnGrid:
             return [replace(free, lengths=np.where(meets, 0.0, free.lengths))]
         return [free_lengths(rays, self._at(state)) for state in view.states]
 
-    def around(self, view: View) -> Surroundings:
-        """What stops a ray at the first state of a view; for protection, without the leaf."""
-        return self.site.fixed if view.purpose == "protection" else self._at(view.states[0])
+    def looks(self, sensor: Placed) -> list[Look] | None:
+        """What to ask of many mounts of a sensor at once, or None where counting rays cannot answer it.
+
+        Never less than `seen` finds at the first state: limits that fields set are left out, and with them the rays
+        that would meet the leaf outside of a field.
+        """
+        rays = [e for e in sensor.emissions if isinstance(e, Rays) and not e.blocks]
+        if not rays or len(rays) < len(sensor.emissions) or sensor.carried is not None:
+            return None
+        views = [view for view in self.views if _serves(sensor, view)]
+        return [self._look(emission, sensor, view) for emission in rays for view in views]
+
+    def _look(self, rays: Rays, sensor: Placed, view: View) -> Look:
+        around, voided = self._at(view.states[0]), None
+        if view.purpose == "protection":
+            around = self.site.fixed
+            if not field_rings(sensor, view.purpose)[0]:
+                around, voided = self._leaves, self._is_leaf[: len(self._leaves.prisms)]
+        own = _own(thinned(rays, self.thin), sensor.scene.mount)
+        places = Places(view.grid, *view.marks())
+        return Look(own, around, view.body, places, view.angles_deg, voided, (1.0, UNWANTED_WORTH))
 
     def _at(self, state: float) -> Surroundings:
         if state not in self._at_state:
@@ -280,26 +335,26 @@ class OnGrid:
         return self._at_state[state]
 
 
-def thinned(rays: Rays, thin: int) -> Rays:
-    """Every so manieth ray of each group, the wanted hits scaled and rounded up; all rays if one hit is enough."""
-    step = min(thin, rays.least_hits)
-    if step <= 1:
-        return rays
-    starts = np.flatnonzero(np.diff(rays.group, prepend=rays.group[:1] - 1))
-    place = np.arange(len(rays.group)) - np.repeat(starts, np.diff([*starts, len(rays.group)]))
-    keep = place % step == step // 2
+def _serves(sensor: Placed, view: View) -> bool:
+    """Whether a sensor is there for the purpose of a view and senses a body that moves as in it."""
+    moves_or_seen = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
+    return view.purpose in sensor.purposes and moves_or_seen
+
+
+def _own(rays: Rays, mount: Pose) -> Rays:
+    """Rays in the sensor's own frame."""
     return replace(
         rays,
-        origins=np.ascontiguousarray(rays.origins[keep]),
-        directions=np.ascontiguousarray(rays.directions[keep]),
-        range_m=rays.range_m[keep],
-        group=rays.group[keep],
-        least_hits=-(-rays.least_hits // step),
+        origins=np.ascontiguousarray((rays.origins - mount.origin) @ mount.matrix),
+        directions=np.ascontiguousarray(rays.directions @ mount.matrix),
     )
 
 
 def inside(region: Region, grid: Grid) -> BoolArray:
-    """Cells whose centres lie in a region, its rings rounded to 1 mm: even-odd rule along the rows, (rows, columns)."""
+    """Cells whose centres lie in a region or on its left or right edge, its rings rounded to 1 mm, (rows, columns).
+
+    Even-odd rule along the rows. A region lies to the left of its rings, so an edge that runs up ends it.
+    """
     rings = [np.asarray(ring) for rings in region.rings("nearest") for ring in rings]
     toggles = np.zeros((grid.rows, grid.columns + 1), dtype=np.int64)
     if rings:
@@ -308,8 +363,10 @@ def inside(region: Region, grid: Grid) -> BoolArray:
         y = grid.centres_y[:, None]
         row, edge = np.nonzero((y0 <= y) != (y1 <= y))
         across = x0[edge] + (y[row, 0] - y0[edge]) * (x1 - x0)[edge] / (y1 - y0)[edge]
-        # All cells to the left of an edge change sides.
-        past = np.clip(np.ceil((across - grid.x_m) / grid.cell_m), 0, grid.columns).astype(np.int64)
+        # All cells to the left of an edge change sides; those on it are inside, so that left and right are alike.
+        cell = (across - grid.x_m) / grid.cell_m
+        past = np.where((y1 > y0)[edge], np.floor(cell + ON_EDGE) + 1.0, np.ceil(cell - ON_EDGE))
+        past = np.clip(past, 0, grid.columns).astype(np.int64)
         np.add.at(toggles, (row, np.zeros_like(row)), 1)
         np.add.at(toggles, (row, past), -1)
 
@@ -327,18 +384,18 @@ def _odd(region: Region, x: FloatArray, y: FloatArray) -> BoolArray:
     return odd
 
 
-def _distance(region: Region, grid: Grid, within: BoolArray) -> FloatArray:
-    """Distance of the cells' centres to the border of a region, 0 within it, (rows, columns). [m]"""
-    least = np.full((grid.rows, grid.columns), np.inf)
-    x, y = grid.centres_x[None, :], grid.centres_y[:, None]
+def _distance(region: Region, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Distance of points to the border of a region. [m]"""
+    least = np.full(x.shape, np.inf)
     for ring in (np.asarray(r) for rings in region.rings("nearest") for r in rings):
         for (x0, y0), (x1, y1) in pairwise(ring):
             ex, ey = x1 - x0, y1 - y0
             along = np.clip(((x - x0) * ex + (y - y0) * ey) / (ex * ex + ey * ey), 0.0, 1.0)
             np.minimum(least, np.hypot(x - x0 - along * ex, y - y0 - along * ey), out=least)
-    return np.where(within, 0.0, least)
+    return least
 
 
 def _any(parts: Iterable[BoolArray]) -> BoolArray:
-    found: BoolArray = np.logical_or.reduce(list(parts))
+    first, *others = parts
+    found: BoolArray = np.logical_or.reduce([first, *others]) if others else first
     return found

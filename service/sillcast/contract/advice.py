@@ -12,6 +12,7 @@ __all__ = [
     "MountDeviceBase",
     "MountLimits",
     "MountPlace",
+    "MountReport",
     "MountSearchAnswer",
     "MountSearchBase",
     "PatchStep",
@@ -74,6 +75,7 @@ class Proposal(Answer, frozen=True, kw_only=True):
     derivation: Annotated[str, Meta(description="How the value was found.")]
     robust: Annotated[bool | None, Meta(description="Null if it was not asked for.")]
     failing_case: Annotated[str, Meta(description="First mounting error at which a met zone is lost.")] = ""
+    errors_judged: Annotated[str, Meta(description="Which mounting errors were judged, and how.")] = ""
     patch: Annotated[list[PatchStep], Meta(description="Turns the request into the proposed one.")]
 
 
@@ -105,7 +107,9 @@ class SearchReport(Answer, frozen=True, kw_only=True):
     cell_m: Annotated[float, Meta(description="Finest cell of the grids that ranked the candidates.")]
     stopped: Annotated[
         str,
-        Meta(examples=["all_tried", "nothing_to_gain", "nothing_tunable", "no_single_change_helps", "budget"]),
+        Meta(
+            examples=["all_tried", "nothing_to_gain", "nothing_tunable", "no_single_change_helps", "no_gain", "budget"]
+        ),
     ]
     optimal: Annotated[bool, Meta(description="True if no better candidate exists within the bounds, on the grid.")]
     note: str
@@ -116,7 +120,7 @@ class SearchReport(Answer, frozen=True, kw_only=True):
 class Relaxation(Answer, frozen=True, kw_only=True):
     """What would have to change beyond the settings for a zone to be met."""
 
-    kind: Annotated[str, Meta(examples=["speed", "mount_height", "second_sensor"])]
+    kind: Annotated[str, Meta(examples=["speed", "opening_speed", "mount_height", "second_sensor"])]
     text: str
     zones: Annotated[list[str], Meta(description="Zones that it turns to met.")]
     unit: str
@@ -178,15 +182,63 @@ class MountSearchBase(Wire, frozen=True, kw_only=True):
     angles: MountAngles = MountAngles()
     sides: Annotated[Sides, Meta(description="Sides on which sensors may be mounted.")] = ("near",)
     sensors_per_side: Annotated[int, Meta(ge=1, le=2, description="Most sensors on one side. [1]")] = 1
+    apart_m: Annotated[
+        float,
+        Meta(
+            ge=0.0,
+            le=20.0,
+            description="Least distance between two sensors on one side. Nearer ones share their shadows, are hit by "
+            "the same blow, and their housings need room; common practice, no source. [m]",
+        ),
+    ] = 0.5
+    fields: Annotated[
+        bool,
+        Meta(description="True tries a field for each purpose with the best plans, where a device has fields."),
+    ] = True
     limits: MountLimits = MountLimits()
 
 
 class Sensitivity(Answer, frozen=True, kw_only=True):
-    """What mounting errors cost: greatest loss of covered share of any zone, judged on the grid."""
+    """What mounting errors cost: greatest loss of covered share of any zone, each error of each sensor on its own."""
 
     share_per_1_deg: float
     share_per_5_cm: float
-    worst: Annotated[str, Meta(description="The error that costs most.")]
+    worst: Annotated[str, Meta(description="The error that costs most; empty if none costs anything.")]
+    lost: Annotated[list[str], Meta(description="Zones that are met as planned and not with one of the worst errors.")]
+    judged: Annotated[
+        str,
+        Meta(
+            examples=["exact", "grid"],
+            description="`exact`: a grid picked the worst error of each kind, exact regions gave its cost.",
+        ),
+    ]
+
+
+class MountReport(Answer, frozen=True, kw_only=True):
+    """What a mount search tried, within which bounds, why it stopped, and what it did not try."""
+
+    candidates: Annotated[int, Meta(description="Mounts of one sensor that the ranges ask for.")]
+    budget: Annotated[int, Meta(description="Most of them that the request allows.")]
+    looked_at: Annotated[int, Meta(description="Mounts looked at: those at which a sensor can sit.")]
+    judged: Annotated[int, Meta(description="Of these, judged zone by zone on a grid, as single mounts.")]
+    pairs: Annotated[int, Meta(description="Pairs of judged mounts on one side that were compared.")]
+    planned: Annotated[int, Meta(description="Single mounts, pairs and plans for both sides that were ranked.")]
+    refined: Annotated[int, Meta(description="Of these, judged again on a finer grid.")]
+    assessed: Annotated[int, Meta(description="Assessments with exact regions, those of mounting errors included.")]
+    cell_m: Annotated[float, Meta(description="Largest cell of the grid on which mounts were judged.")]
+    stopped: Annotated[str, Meta(examples=["all_tried", "budget"])]
+    optimal: Annotated[
+        bool, Meta(description="True if no other plan within the ranges has a better standing, told on the grid.")
+    ]
+    gap_m2: Annotated[
+        float, Meta(description="Area that the first mount leaves unseen in all required zones together.")
+    ]
+    gap_least_m2: Annotated[
+        float | None,
+        Meta(description="Of this, what no judged mount sees, however many were combined; null if none was judged."),
+    ]
+    note: str
+    not_tried: list[str]
 
 
 class RankedMount(Answer, frozen=True, kw_only=True):
@@ -194,7 +246,8 @@ class RankedMount(Answer, frozen=True, kw_only=True):
 
     rank: int
     sensors: list[str]
-    places: list[str]
+    places: Annotated[list[str], Meta(description="Where each sensor sits and how it is turned, in words.")]
+    fields: Annotated[list[str], Meta(description="Areas to set on the sensors, in words; they are in the request.")]
     zones: dict[str, ZoneNumbers]
     judged: Annotated[str, Meta(examples=["exact", "grid"])]
     zones_met: int
@@ -202,9 +255,22 @@ class RankedMount(Answer, frozen=True, kw_only=True):
     overspill_m2: float
     margin_m: float | None
     ladder_height_m: Annotated[float, Meta(description="Height of the highest mount above the floor.")]
-    sensitivity: Sensitivity
-    pareto: Annotated[bool, Meta(description="No other is better in coverage, overspill, number or height at once.")]
-    request: Annotated[dict[str, Any], Meta(description="Full assessment request, to be posted as it is.")]
+    sensitivity: Annotated[
+        Sensitivity | None, Meta(description="Null beyond the first mounts where a device is judged by exact regions.")
+    ]
+    pareto: Annotated[
+        bool,
+        Meta(
+            description="No other of this list is as good in coverage, overspill, number and height and better in one."
+        ),
+    ]
+    request: Annotated[
+        dict[str, Any],
+        Meta(
+            description="Full assessment request, to be posted as it is; it asks for proposals, so that the answer "
+            "says what to set, fields for each purpose included."
+        ),
+    ]
 
 
 class MountSearchAnswer(Answer, frozen=True, kw_only=True):
@@ -214,6 +280,7 @@ class MountSearchAnswer(Answer, frozen=True, kw_only=True):
     mounts: list[RankedMount]
     pareto: Annotated[list[int], Meta(description="Ranks of the mounts of which none is better in everything.")]
     binding_zone: Annotated[str, Meta(description="Zone that the best mount does not meet; empty if none.")]
-    search: SearchReport
+    binding_reason: Annotated[str, Meta(description="Why not, and what to allow; empty if every zone is met.")]
+    search: MountReport
     skipped: Annotated[dict[str, int], Meta(description="Candidates left out, by reason.")]
     cautions: list[str]

@@ -8,6 +8,7 @@ from math import ceil, sqrt
 from types import MappingProxyType
 from typing import Any, ClassVar, Literal
 
+import msgspec
 import pluggy
 
 from sillcast.contract import ConditionsSide, DerivationInput, Door, Field, Filters, Finding, SensorParams, Site
@@ -316,6 +317,15 @@ class Family:
         """Areas that are set for a purpose; none means no limit."""
         return tuple(f for f in getattr(params, "fields", ()) if f.purpose == purpose)
 
+    def mirrored(self, params: Any) -> Any:
+        """Parameters of the mirror image, left and right exchanged: in a mirrored scene it sees the mirrored area.
+
+        Fields change sides, all else stays: right for a device that looks the same in a mirror. A family whose
+        parameters tell left from right overrides it, and mirrors the fields by calling this one.
+        """
+        fields = getattr(params, "fields", ())
+        return msgspec.structs.replace(params, fields=tuple(_mirrored(f) for f in fields)) if fields else params
+
     def tunables(self, params: Any, scene: Scene) -> Iterable[Tunable]:
         """Settings that may be searched; none by default."""
         return ()
@@ -345,6 +355,16 @@ class Family:
                 )
             if field.purpose == "protection" and asked(field.filters) & set(self.filters) & {"direction", "speed"}:
                 yield self.finding("filter_hides_standing", subjects=subjects)
+
+
+def _mirrored(field: Field) -> Field:
+    """A field on the other side of the middle of the opening."""
+    if field.ring_m is not None:
+        return msgspec.structs.replace(field, ring_m=tuple((-x + 0.0, y) for x, y in field.ring_m))
+    x_from, x_to = field.x_from_m, field.x_to_m
+    return msgspec.structs.replace(
+        field, x_from_m=None if x_to is None else -x_to + 0.0, x_to_m=None if x_from is None else -x_from + 0.0
+    )
 
 
 FILTER_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(

@@ -75,7 +75,7 @@ def polygon_inductance_h(
     Parameters
     ----------
     ring_m : sequence of (x, y)
-        Corners of one turn in order, open or closed. [m]
+        Corners of one turn in order, open or closed; the same corner may come twice. [m]
     turns : int
         Number of turns, at least 1. [1]
     wire_radius_m : float
@@ -105,8 +105,7 @@ def polygon_inductance_h(
        quadrature by scipy and the closed form of the rectangle in tests/published.
     """
     ring = np.asarray(ring_m, dtype=np.float64)
-    if len(ring) and np.array_equal(ring[0], ring[-1]):
-        ring = ring[:-1]
+    ring = ring[np.any(ring != np.roll(ring, 1, axis=0), axis=1)]  # a corner that comes twice begins no side
     if len(ring) < 3 or turns < 1 or wire_radius_m <= 0:
         raise ValueError("a coil has at least three corners, one turn, and a wire of some thickness")
     pitch = turn_pitch_m or 2.0 * wire_radius_m
