@@ -5,18 +5,22 @@ trigonometry). A body of depth b and height H is met between its far lower and i
 seen from (M - H) tan t - b / 2 to (M - f) tan t + b / 2, f the least height at which hits count.
 """
 
+import json
+from dataclasses import replace
 from math import atan, degrees, radians, tan
 
 import pytest
 from scipy import optimize
 
 from ablation.small import small_door, task_of
-from sillcast import Planner
+from sillcast import Planner, advice
 from sillcast.advice.places import OnGrid
-from sillcast.advice.pointers import with_value
+from sillcast.advice.pointers import value_at, with_value
+from sillcast.advice.settings import settings_of
 from sillcast.advice.solver import Variable, ladder, search
 from sillcast.advice.standing import of_scores
 from sillcast.advice.task import placed_again
+from sillcast.compare import compare
 from sillcast.kernel import Region
 from sillcast.needs import ZoneNeed
 
@@ -87,3 +91,52 @@ def test_widest_step_between_two_planes_has_the_closed_form(first_deg):
     found = least_change(given, grid, SECOND, first_deg, first_deg + 30.0)
     early = closed - degrees(atan(((M - F) * tan(radians(first_deg)) + body.depth_m - 2 * CELL) / (M - body.height_m)))
     assert closed - early - STEP <= found <= closed
+
+
+def two_heads(planes):
+    """Two heads over the middle of the near side that share one set of plane tilts: they see the same strips."""
+    request = small_door(**{
+        "/sensors/0/device/plane_tilts_deg": planes, TILT: 1.5, "/sensors/0/mount/position/x_m": -0.5,
+        "/traffic/0/speed_m_per_s": 0.3,
+    })  # fmt: skip
+    second = json.loads(json.dumps(request["sensors"][0]))
+    second["name"], second["mount"]["position"]["x_m"] = "second", 0.5
+    request["sensors"].append(second)
+    return request
+
+
+def unseen_m2(request, less_deep_m=0.0):
+    """Unseen area of the activation zone for the reference body, or one less wide and deep where it can stand."""
+    plan = PLANNER._plan(PLANNER._taken(request))
+    zone = next(z for z in plan.needs.zones if z.kind == "activation")
+    body = replace(zone.body, depth_m=zone.body.depth_m - less_deep_m)
+    return compare(replace(zone, body=body), plan.sensing, plan.bodies, explain=False).answer.gap_m2
+
+
+@pytest.mark.parametrize("planes", [[0.5, 9.0, 18.0, 27.0], [0.5, 8.0, 15.5, 23.0], [0.0, 5.0, 10.0, 16.0, 22.0]])
+def test_heads_with_equal_tilts_get_complementary_ones_with_margin(planes):
+    """Between two planes (M - H) tan t' - M tan t - b is blind: equal tilts of two heads leave the same strips blind.
+
+    The tilts found for the second head leave none, and none that counts for a body 0.04 m less deep, nor with both
+    heads 0.2 m higher.
+    """
+    request = two_heads(planes)
+    task = task_of(PLANNER, request)
+    free = "/sensors/1/device"
+    fixed = [s for s in settings_of(task.request, task.placed, task.zones) if s.current is not None]
+    ranges = {s.variable.pointer: (s.current, s.current) for s in fixed if not s.variable.pointer.startswith(free)}
+    found = advice.advise(task_of(PLANNER, request, ranges=ranges))
+    assert {p.setting.rsplit("/", 1)[0] for p in found.proposals} == {f"{free}/plane_tilts_deg"}
+    better = json.loads(json.dumps(request))
+    for proposal in found.proposals:
+        plane = int(proposal.setting.rsplit("/", 1)[1])
+        better["sensors"][1]["device"]["plane_tilts_deg"][plane] = proposal.proposed
+        assert value_at(PLANNER._taken(better), proposal.setting) == proposal.proposed
+    higher = json.loads(json.dumps(better))
+    for sensor in higher["sensors"]:
+        sensor["mount"]["position"]["z_m"] += 0.2
+    assert unseen_m2(request) > 0.03
+    assert unseen_m2(better) == 0.0
+    # The grid that asks for the reserve has cells of 1 / 16 of the body's depth: what slips between is no wider.
+    assert unseen_m2(better, 0.04) <= 0.2 / 16 * 1.2
+    assert unseen_m2(higher) <= 0.2 / 16 * 1.2

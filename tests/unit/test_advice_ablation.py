@@ -5,7 +5,7 @@ import json
 import pytest
 
 from ablation.generate import DOORS, FAMILIES, MOTIONS, doors
-from ablation.report import row, table
+from ablation.report import exhaustive, row, table
 from sillcast import Planner
 
 PLANNER = Planner()
@@ -31,3 +31,8 @@ def test_advice_never_leaves_a_door_worse(number):
         # Unseen areas count in steps of 0.01 m2 for protection and for activation.
         assert found.unseen_after_m2 <= found.unseen_before_m2 + 0.02
     assert f"| {found.name} |" in table([found])
+
+
+@pytest.mark.parametrize("number", [0, 6, 13, 14])
+def test_among_few_values_nothing_beats_the_solver(number):
+    assert exhaustive(PLANNER, COMMITTED[number]["request"], steps=1) is True

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sillcast.advice.solver import Variable, ladder, search
+from sillcast.advice.solver import PATIENCE, Variable, ladder, search
 from sillcast.advice.standing import best_possible
 
 BEST = best_possible()
@@ -135,3 +135,30 @@ def test_among_equal_results_settings_early_in_the_request_are_changed():
     variables = [variable(5.0, pointer="/a"), variable(5.0, pointer="/b")]
     found = search(variables, lambda c: standing(0 if 6 in c else 9), budget=1000)
     assert best_values(found) == (6.0, 5.0)
+
+
+def test_the_search_ends_once_nothing_can_better_what_a_change_found():
+    """One zone stays unmet whatever is set; what is set now is known to be worse than the grid says."""
+    variables = [variable(30.0, 0.0, 60.0) for _ in range(3)]
+
+    def judge(candidate):
+        return standing(0 if sum(candidate) > 95 else 5)
+
+    found = search(variables, judge, budget=3000, best=standing(0))
+    assert (found.stopped, found.optimal) == ("nothing_to_gain", True)
+    assert found.standings[found.ranked()[0]] == standing(0)
+    patient = search(variables, judge, budget=3000, best=standing(0), is_enough=lambda _: False)
+    assert patient.stopped == "no_single_change_helps"
+    assert len(patient.standings) > len(found.standings)
+
+
+def test_what_is_known_to_be_worse_than_the_grid_says_is_searched_all_the_same():
+    found = search([variable(3.0)], lambda _: standing(0), budget=100, best=standing(0))
+    assert (found.stopped, len(found.standings)) == ("all_tried", 11)
+
+
+def test_the_search_ends_where_many_candidates_in_a_row_bring_nothing():
+    variables = [variable(30.0, 0.0, 60.0, pointer=f"/{i}") for i in range(9)]
+    found = search(variables, lambda _: standing(5), budget=3000)
+    assert (found.stopped, found.optimal) == ("no_gain", False)
+    assert PATIENCE < len(found.standings) <= PATIENCE + 4

@@ -7,12 +7,23 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
+from sillcast.advice.places import ZoneScore
 from sillcast.advice.pointers import patch_step, value_at
-from sillcast.advice.relax import relaxations
+from sillcast.advice.reach import Reach, reach_of
+from sillcast.advice.relax import TRIED, relaxations
 from sillcast.advice.robust import Robust, robust
 from sillcast.advice.settings import Setting, narrowed, settings_of
-from sillcast.advice.solver import Candidate, Found, search
-from sillcast.advice.standing import Gaps, Standing, best_possible, is_worth_it, of_comparisons, of_scores
+from sillcast.advice.solver import PATIENCE, Candidate, Found, combinations, search
+from sillcast.advice.standing import (
+    LOST,
+    SLIVER_M2,
+    Gaps,
+    Standing,
+    best_possible,
+    is_worth_it,
+    of_comparisons,
+    of_scores,
+)
 from sillcast.advice.task import Task, is_fast, is_same, numbers, placed_again
 from sillcast.contract import (
     Comparison,
@@ -24,14 +35,17 @@ from sillcast.contract import (
     SearchRange,
     SearchReport,
 )
+from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
 __all__ = ["Advised", "advise", "advised"]
 
 _REJECTED_MOST = 5
 _ORDER = (
-    "fewest zones unmet (protection first), nothing seen now given up, least unseen area, least weighted overspill, "
-    "largest margin; then fewest and smallest changes"
+    "1. fewest zones for protection unmet, none of those met now given up; 2. fewest zones for activation unmet; "
+    "3. least area given up that is seen now, beyond 0.05 m2 of a zone; 4. least unseen area of protection, "
+    "5. of activation; 6. least weighted overspill; 7. of what is assessed, what is met is met for a body a fifth less "
+    "deep as well; 8. largest margin, up to 0.20 m; 9. fewest, then smallest changes"
 )
 
 
@@ -47,11 +61,16 @@ class Advised:
 
 @dataclass
 class _Judge:
-    """Candidates turned into requests and judged on a grid; a sensor that stays is placed once."""
+    """Candidates turned into requests and judged on a grid; a sensor that stays is placed once.
+
+    Zones that no setting can serve are `hidden`: they count, but are not looked at again.
+    """
 
     task: Task
     settings: Sequence[Setting]
+    hidden: Sequence[ZoneScore] = ()
     placed: dict[tuple[int, tuple[int, ...]], Placed] = field(default_factory=dict)
+    reserves: dict[Candidate, Standing] = field(default_factory=dict)
 
     def request(self, candidate: Candidate) -> Any:
         """The request with the candidate's values written into it."""
@@ -77,15 +96,22 @@ class _Judge:
 
     def coarse(self, candidate: Candidate) -> Standing:
         """Standing on the grid to search on."""
-        return of_scores(self.task.coarse.scores(self.sensors(candidate)), self.coarse_now)
+        return of_scores([*self.task.coarse.scores(self.sensors(candidate)), *self.hidden], self.coarse_now)
 
     def fine(self, candidate: Candidate) -> Standing:
         """Standing on the grid to choose on."""
-        return of_scores(self.task.fine.scores(self.sensors(candidate)), self.fine_now)
+        return of_scores([*self.task.fine.scores(self.sensors(candidate)), *self.hidden], self.fine_now)
 
     def hopeful(self, candidate: Candidate) -> Standing:
         """Standing at the centres of the fine grid's cells, without reserve."""
-        return of_scores(self.task.centres.scores(self.sensors(candidate)), self.fine_now)
+        return of_scores([*self.task.centres.scores(self.sensors(candidate)), *self.hidden], self.fine_now)
+
+    def in_reserve(self, candidate: Candidate) -> Standing:
+        """Standing for a body that is less deep by a fifth."""
+        if candidate not in self.reserves:
+            scores = self.task.slim.scores(self.sensors(candidate))
+            self.reserves[candidate] = of_scores([*scores, *self.hidden])
+        return self.reserves[candidate]
 
     @cached_property
     def coarse_now(self) -> Gaps:
@@ -126,22 +152,50 @@ def advise(task: Task, *, robustness: bool = False) -> Advised:
     """
     settings = [narrowed(s, task.ranges) for s in settings_of(task.request, task.placed, task.zones)]
     now = of_comparisons(task.zones, task.comparisons)
-    judge = _Judge(task, settings)
+    reach = reach_of(task, settings)
+    judge, best = _judge(task, settings, reach)
     budget = task.budget.tried if all(is_fast(s) for s in task.placed) else task.budget.tried_slow
-    nothing = now == best_possible() or not task.zones
-    found = _searched(judge, settings, 1 if nothing else budget)
-    if nothing:
-        found = replace(found, stopped="nothing_to_gain")
+    found = _nothing(judge, now, bool(settings)) if now <= best or not task.zones else _searched(judge, budget, best)
     proof = _Proof(found.now, now, task.comparisons)
-    if not nothing:
+    if len(found.standings) > 1:
         _prove(judge, found, proof)
+        _polish(judge, found, proof)
     if not is_worth_it(now, proof.standing):
         proof.best, proof.standing, proof.comparisons = found.now, now, task.comparisons
     proposals = _proposals(judge, found, proof, robustness) if proof.best != found.now else []
-    relaxed = relaxations(replace(task, request=judge.request(proof.best), placed=judge.sensors(proof.best),
-                                  comparisons=proof.comparisons, grids={}))  # fmt: skip
-    report = _report(task, settings, found, proof, budget)
-    return Advised(proposals, _note(task, proof, proposals, relaxed), report, relaxed)
+    relaxed = relaxations(
+        replace(
+            task, request=judge.request(proof.best), placed=judge.sensors(proof.best), comparisons=proof.comparisons
+        ),
+        reach,
+    )
+    report = _report(judge, found, proof, budget)
+    return Advised(proposals, _note(task, proof, proposals, relaxed, reach), report, relaxed)
+
+
+def _judge(task: Task, settings: Sequence[Setting], reach: Reach) -> tuple[_Judge, Standing]:
+    """Who judges candidates, on what some setting can change; and the best standing that any setting could have."""
+    seen = frozenset().union(*reach.values())
+    scores = {
+        c.zone: ZoneScore(z, c.gap_m2, 0.0, 0.0)
+        for z, c in zip(task.zones, task.comparisons, strict=True)
+        if c.verdict == "not_met" and c.zone not in seen
+    }
+    if not scores:
+        return _Judge(task, settings), best_possible()
+    live = [z for z in task.zones if z.id not in scores]
+    if all(z.kind != "exclusion" for z in live):
+        # With a zone unmet whatever is set there is no margin, so sensors that see no unmet zone have nothing to give.
+        settings = [s for s in settings if reach[s.sensor]]
+    hidden = list(scores.values())
+    return _Judge(replace(task, zones=live, grids={}), settings, hidden), of_scores(hidden)
+
+
+def _nothing(judge: _Judge, now: Standing, tunable: bool) -> Found:
+    """What a search finds that has nothing to gain."""
+    variables = tuple(s.variable for s in judge.settings)
+    stopped = "nothing_to_gain" if tunable else "nothing_tunable"
+    return Found(variables, {tuple(v.now for v in variables): now}, stopped, combinations(variables))
 
 
 def advised(task: Task, *, wanted: bool, robustness: bool) -> dict[str, Any]:
@@ -158,8 +212,19 @@ def advised(task: Task, *, wanted: bool, robustness: bool) -> dict[str, Any]:
     }
 
 
-def _searched(judge: _Judge, settings: Sequence[Setting], budget: int) -> Found:
-    return search([s.variable for s in settings], judge.coarse, budget=budget, stop_when_best=False)
+def _searched(judge: _Judge, budget: int, best: Standing) -> Found:
+    """Search on the grid; where what it meets is met without a reserve, once more for a body that is less deep."""
+
+    def has_reserve(candidate: Candidate) -> bool:
+        return judge.in_reserve(candidate)[:2] <= best[:2]
+
+    variables = [s.variable for s in judge.settings]
+    found = search(variables, judge.coarse, budget=budget, best=best, is_enough=has_reserve)
+    first, left = found.ranked()[0], budget - len(found.standings)
+    if not found.optimal and found.standings[first][:2] <= best[:2] and not has_reserve(first) and left > 0:
+        again = search(variables, judge.in_reserve, budget=left, best=best)
+        found.standings |= {c: judge.coarse(c) for c in again.ranked()[: judge.task.budget.kept]}
+    return found
 
 
 def _prove(judge: _Judge, found: Found, proof: _Proof) -> None:
@@ -168,38 +233,81 @@ def _prove(judge: _Judge, found: Found, proof: _Proof) -> None:
     The grid that counts whole cells asks for a reserve, the one that counts centres for none: the best of each in turn.
     """
     task = judge.task
-    kept = found.ranked()[: task.budget.kept_of_all if found.optimal else task.budget.kept]
-    fine = Found(found.variables, {c: judge.fine(c) for c in dict.fromkeys([found.now, *kept])}, "", 0.0)
-    hopeful = replace(fine, standings={c: judge.hopeful(c) for c in fine.standings})
-    for candidate in (c for pair in zip(fine.ranked(), hopeful.ranked(), strict=True) for c in pair):
+    kept = dict.fromkeys([found.now, *_kept(judge, found)])
+    most = max(task.budget.assessed, task.budget.assessed_of_all if found.stopped == "all_tried" else 0)
+    fine = Found(found.variables, {c: judge.fine(c) for c in kept}, "", 0.0)
+    hopeful = replace(fine, standings={c: judge.hopeful(c) for c in kept})
+    careful = sorted(kept, key=lambda c: (_with_reserve(judge, c, fine.standings[c]), fine.order(c)))
+    for candidate in (c for pair in zip(careful, hopeful.ranked(), strict=True) for c in pair):
         # Where all was tried, a candidate with less change is among the others already.
         trimmed = candidate if found.optimal else _trimmed(judge, fine, candidate)
-        if proof.assessed >= task.budget.assessed or (trimmed == found.now and proof.standing[:2] == (0, 0)):
+        if proof.assessed >= most or (trimmed == found.now and proof.standing[:2] == (0, 0)):
             break
         if trimmed in (found.now, proof.best, *(c for c, _ in proof.failed)):
             continue
-        comparisons = task.assessed(judge.request(trimmed))
         proof.assessed += 1
-        if comparisons is None:
-            continue
-        standing = of_comparisons(task.zones, comparisons, {c.zone: c.gap_m2 for c in task.comparisons})
-        if standing < proof.standing:
-            if proof.best != found.now:
-                proof.failed.append((proof.best, proof.standing))
-            proof.best, proof.standing, proof.comparisons = trimmed, standing, comparisons
-        else:
-            proof.failed.append((trimmed, standing))
+        comparisons = task.assessed(judge.request(trimmed))
+        if comparisons is not None:
+            _weighed(judge, proof, trimmed, comparisons)
+
+
+def _polish(judge: _Judge, found: Found, proof: _Proof) -> None:
+    """Where a sliver of a zone is all that is missing, look at single steps from the best on the fine grid."""
+    if not any(c.verdict == "not_met" and c.gap_m2 < SLIVER_M2 for c in proof.comparisons) or found.optimal:
+        return
+    near = []
+    for i, variable in enumerate(found.variables):
+        for place in (proof.best[i] + step for step in (-2, -1, 1, 2)):
+            if 0 <= place < len(variable.values):
+                near.append((*proof.best[:i], place, *proof.best[i + 1 :]))
+    aim = proof.standing[:2]
+    fine = Found(found.variables, {c: judge.fine(c) for c in near[: judge.task.budget.near]}, "", 0.0)
+    for candidate in [c for c in fine.ranked() if fine.standings[c][:2] < aim][: judge.task.budget.polished]:
+        proof.assessed += 1
+        comparisons = judge.task.assessed(judge.request(candidate))
+        if comparisons is not None:
+            _weighed(judge, proof, candidate, comparisons)
+
+
+def _kept(judge: _Judge, found: Found) -> list[Candidate]:
+    """The first of the grid, and of those that meet as many zones the first for a body that is less deep."""
+    budget, ranked = judge.task.budget, found.ranked()
+    if found.stopped == "all_tried":
+        return ranked[: budget.kept_of_all]
+    met = found.standings[ranked[0]][:2]
+    alike = [c for c in (*ranked[: 4 * budget.kept], *judge.reserves) if found.standings.get(c, ())[:2] == met]
+    return [*ranked[: budget.kept], *sorted(alike, key=judge.in_reserve)[:2]]
+
+
+def _weighed(judge: _Judge, proof: _Proof, candidate: Candidate, comparisons: Sequence[Comparison]) -> None:
+    """Take an assessed candidate for the best, or report it as the one that failed."""
+    zones = [*judge.task.zones, *(h.zone for h in judge.hidden)]
+    standing = of_comparisons(zones, comparisons, {c.zone: c.gap_m2 for c in judge.task.comparisons})
+    worse = (candidate, standing)
+    if _with_reserve(judge, candidate, standing) < _with_reserve(judge, proof.best, proof.standing):
+        worse = (proof.best, proof.standing)
+        proof.best, proof.standing, proof.comparisons = candidate, standing, comparisons
+    if any(place != s.variable.now for place, s in zip(worse[0], judge.settings, strict=True)):
+        proof.failed.append(worse)
+
+
+def _with_reserve(judge: _Judge, candidate: Candidate, standing: Standing) -> tuple[int, ...]:
+    """A standing, and before its margin whether as many zones are met for a body that is less deep."""
+    less = judge.in_reserve(candidate)
+    return (*standing[:-1], int(less[0] > standing[0] or less[1] > standing[1]), standing[-1])
 
 
 def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
     """The candidate without the changes that do not make it better, last settings first."""
+
+    def worth(one: Candidate) -> tuple[int, ...]:
+        if one not in fine.standings:
+            fine.standings[one] = judge.fine(one)
+        return _with_reserve(judge, one, fine.standings[one])
+
     for i in reversed(range(len(candidate))):
         back = (*candidate[:i], fine.now[i], *candidate[i + 1 :])
-        if back == candidate:
-            continue
-        if back not in fine.standings:
-            fine.standings[back] = judge.fine(back)
-        if fine.standings[back] <= fine.standings[candidate]:
+        if back != candidate and worth(back) <= worth(candidate):
             candidate = back
     return candidate
 
@@ -210,11 +318,12 @@ def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
 def _proposals(judge: _Judge, found: Found, proof: _Proof, robustness: bool) -> list[Proposal]:
     task, changed = judge.task, judge.request(proof.best)
     moved = [s for s, p in zip(judge.settings, proof.best, strict=True) if p != s.variable.now]
-    tested = robust(task, changed, proof.comparisons) if robustness else Robust(None, "")
+    turned = sorted({s.sensor for s in moved})
+    tested = robust(task, changed, proof.comparisons, turned) if robustness else Robust(None, "", "")
     patch = _patch(task.request, changed, moved)
     effects = _effects(task.comparisons, proof.comparisons)
     binding = _binding(task, proof.comparisons)
-    count = f"best of {len(found.standings)} candidates by: {_ORDER}; proven with exact regions"
+    count = f"Best of {len(found.standings)} candidates in the order that the search states; proven with exact regions."
     return [
         Proposal(
             sensor=changed.sensors[s.sensor].name,
@@ -226,13 +335,14 @@ def _proposals(judge: _Judge, found: Found, proof: _Proof, robustness: bool) -> 
             least=s.least,
             most=s.most,
             step=s.step,
-            reason=_reason(task.comparisons, proof.comparisons),
+            reason=_reason(task, proof.comparisons),
             together=[o.variable.pointer for o in moved if o is not s],
             effects=effects,
             binding_zone=binding,
             derivation=count,
             robust=tested.holds,
             failing_case=tested.failing_case,
+            errors_judged=tested.judged,
             patch=patch,
         )
         for s in moved
@@ -250,11 +360,12 @@ def _effects(before: Sequence[Comparison], after: Sequence[Comparison]) -> list[
     return [Effect(zone=c.zone, before=numbers(c), after=numbers(later[c.zone])) for c in before if c.zone in later]
 
 
-def _reason(before: Sequence[Comparison], after: Sequence[Comparison]) -> str:
+def _reason(task: Task, after: Sequence[Comparison]) -> str:
     """What gets better, the most important first."""
+    before, labels = task.comparisons, {z.id: f"'{z.label}'" for z in task.zones}
     later = {c.zone: c for c in after}
     pairs = [(c, later[c.zone]) for c in before if c.zone in later]
-    now_met = [a.zone for b, a in pairs if b.verdict != "met" and a.verdict == "met"]
+    now_met = [labels[a.zone] for b, a in pairs if b.verdict != "met" and a.verdict == "met"]
     if now_met:
         return f"Then {', '.join(now_met)} {'is' if len(now_met) == 1 else 'are'} met."
     gaps = sum(b.gap_m2 for b, _ in pairs), sum(a.gap_m2 for _, a in pairs)
@@ -264,7 +375,9 @@ def _reason(before: Sequence[Comparison], after: Sequence[Comparison]) -> str:
     if spill[1] < spill[0]:
         return f"Then {spill[1]:.2f} m2 are detected though unwanted instead of {spill[0]:.2f} m2."
     first, then = (_margin(side) for side in (before, after))
-    return f"Then the zones are met with a margin of {then:.2f} m instead of {first:.2f} m."
+    if then > first:
+        return f"Then the zones are met with a margin of {then:.2f} m instead of {first:.2f} m."
+    return "Then what is met stays met for a body that is a fifth less deep, as at a small error of height or tilt."
 
 
 def _margin(comparisons: Sequence[Comparison]) -> float:
@@ -278,7 +391,7 @@ def _binding(task: Task, comparisons: Sequence[Comparison]) -> str:
     return max(unmet, key=lambda c: (kinds.get(c.zone) == "protection", c.gap_m2)).zone if unmet else ""
 
 
-def _note(task: Task, proof: _Proof, proposals: Sequence[Proposal], relaxed: Sequence[Relaxation]) -> str:
+def _note(task: Task, proof: _Proof, proposals: Sequence[Proposal], relaxed: Sequence[Relaxation], reach: Reach) -> str:
     binding = _binding(task, proof.comparisons)
     if not task.placed:
         start = "There is no sensor to set."
@@ -290,29 +403,47 @@ def _note(task: Task, proof: _Proof, proposals: Sequence[Proposal], relaxed: Seq
         start = "All zones are met; no better setting was found."
     if not binding:
         return start
-    way = " ".join(r.text for r in relaxed) or "None of the relaxations that were tried makes it met."
-    label = next(z.label for z in task.zones if z.id == binding)
-    return f"{start} The zone '{label}' stays unmet. {way}"
+    zone = next(z for z in task.zones if z.id == binding)
+    way = (
+        " ".join(r.text for r in relaxed) or f"None of the changes beyond the settings that were tried helps: {TRIED}."
+    )
+    return f"{start} The zone '{zone.label}' stays unmet{_why(task, zone, proof.comparisons, reach)}. {way}"
 
 
-def _report(task: Task, settings: Sequence[Setting], found: Found, proof: _Proof, budget: int) -> SearchReport:
+def _why(task: Task, zone: ZoneNeed, comparisons: Sequence[Comparison], reach: Reach) -> str:
+    """What binds a zone, as the end of a sentence."""
+    serving = [s for s in task.placed if zone.kind in s.purposes]
+    found = next(c for c in comparisons if c.zone == zone.id)
+    if found.verdict == "cannot_tell":
+        return f": {found.reason.rstrip('.')}"
+    if not serving:
+        return f": no sensor serves {zone.kind}"
+    if not any(zone.id in reach[s.index] for s in serving):
+        names = ", ".join(s.name for s in serving)
+        return f": it is out of sight of {names}, whichever way they look (walls, leaf, obstacles or range)"
+    return f": the body is not detected on {found.gap_m2:.4g} of {found.required_m2:.4g} m2"
+
+
+def _report(judge: _Judge, found: Found, proof: _Proof, budget: int) -> SearchReport:
     note = {
         "all_tried": "All combinations were tried on the grid.",
-        "nothing_to_gain": "What is set now cannot be bettered by this order.",
-        "nothing_tunable": "The families of these sensors declare no setting to search.",
+        "nothing_to_gain": "Nothing better exists within the bounds by this order.",
+        "nothing_tunable": "There is no setting to search that could change the result.",
         "no_single_change_helps": "No single step of a setting, nor of an array of settings, makes it better; "
         "combinations of several were not tried, so a better one may exist.",
+        "no_gain": f"The last {PATIENCE} candidates brought nothing better; a better one may exist.",
         "budget": "The search used up its candidates; a better one may exist.",
     }[found.stopped]
+    task, settings = judge.task, judge.settings
     return SearchReport(
         tried=len(found.standings),
         assessed=proof.assessed,
         candidates=found.candidates,
         budget=budget,
-        cell_m=round(task.fine.cell_m, 4),
+        cell_m=round(task.fine.cell_m, 4) if len(found.standings) > 1 else 0.0,
         stopped=found.stopped,
         optimal=found.optimal,
-        note=note,
+        note=f"{note} Order: {_ORDER}.",
         ranges=[
             SearchRange(
                 setting=s.variable.pointer, unit=s.unit, least=s.least, most=s.most, step=s.step, current=s.current
@@ -371,5 +502,7 @@ def _first(standing: Standing, best: Standing, *, better: bool) -> str:
     """The first count in which a standing is better (or worse) than the best."""
     for (name, step, unit), mine, other in zip(_COUNTS, standing, best, strict=True):
         if (mine < other) if better else (mine > other):
+            if mine >= LOST and name.startswith("zones for protection"):
+                return "a zone for protection that is met now would be lost"
             return f"{name} {mine * step:.3g}{unit} instead of {other * step:.3g}{unit}"
     return "equal in all counts, with more change"

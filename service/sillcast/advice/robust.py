@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,10 +27,11 @@ _ERRORS = (
 
 @dataclass(frozen=True)
 class Robust:
-    """Whether all errors are survived; None if it was not asked for."""
+    """Whether all errors are survived, None if not asked for; the first that is not; what was judged, in words."""
 
     holds: bool | None
     failing_case: str
+    judged: str
 
 
 def mount_errors(
@@ -46,10 +47,11 @@ def mount_errors(
             yield f"{name}: {words} {error:+g} {unit}", with_value(request, at, round(now + error, 9))
 
 
-def robust(task: Task, changed: Any, comparisons: Sequence[Comparison]) -> Robust:
-    """Whether every zone that a changed request meets stays met at each mounting error, at the centres of a fine grid.
+def robust(task: Task, changed: Any, comparisons: Sequence[Comparison], sensors: Sequence[int]) -> Robust:
+    """Whether every zone that a changed request meets stays met at each mounting error, by exact regions.
 
-    The weather that the request declares is in every assessment already, so the errors come on top of it.
+    A grid puts the errors in order, the worst first, so that what fails is found soon. The weather that the request
+    declares is in every assessment already, so the errors come on top of it.
 
     Parameters
     ----------
@@ -59,19 +61,40 @@ def robust(task: Task, changed: Any, comparisons: Sequence[Comparison]) -> Robus
         Request with the proposal in it.
     comparisons : sequence of Comparison
         Its assessment.
+    sensors : sequence of int
+        Sensors whose settings are proposed, by their place in the request.
 
     Returns
     -------
     Robust
-        The first error at which a zone is lost is named.
+        The first error at which a zone is lost is named; `judged` says how many errors were assessed, of how many.
     """
     met = {c.zone for c in comparisons if c.verdict == "met"}
+    names = ", ".join(changed.sensors[i].name for i in sensors)
+    cases = _worst_first(task, changed, met, sensors)
+    some = cases[: task.budget.robust]
+    for count, (words, wrong) in enumerate(some, 1):
+        lost = [c for c in task.assessed(wrong) or () if c.zone in met and c.verdict != "met"]
+        if lost:
+            worst = max(lost, key=lambda c: c.gap_m2)
+            label = next(z.label for z in task.zones if z.id == worst.zone)
+            failing = f"{words}: '{label}' is no longer met, {worst.gap_m2:.3f} m2 stay unseen."
+            return Robust(
+                False, failing, f"{count} of {len(cases)} mounting errors of {names} assessed, then one failed."
+            )
+    left = "" if len(some) == len(cases) else "; the others show no loss on a grid"
+    judged = f"{len(some)} of {len(cases)} mounting errors of {names} assessed with exact regions{left}."
+    return Robust(True, "", judged)
+
+
+def _worst_first(task: Task, changed: Any, met: Container[str], sensors: Sequence[int]) -> list[tuple[str, Any]]:
+    """Errors in words and as requests: largest loss on the grid first, then least margin."""
     placed = [placed_again(changed, s) for s in task.placed]
-    for i, sensor in enumerate(placed):
-        for words, wrong in mount_errors(changed, sensor.index):
-            off = [*placed[:i], placed_again(wrong, sensor), *placed[i + 1 :]]
-            lost = [s for s in task.centres.scores(off) if s.zone.id in met and s.gap_m2 > 0]
-            if lost:
-                worst = max(lost, key=lambda s: s.gap_m2)
-                return Robust(False, f"{words}: {worst.zone.id} is no longer met, {worst.gap_m2:.2f} m2 stay unseen.")
-    return Robust(True, "")
+    found: list[tuple[float, float, int, str, Any]] = []
+    for index in sensors:
+        for words, wrong in mount_errors(changed, index):
+            off = [placed_again(wrong, s) if s.index == index else s for s in placed]
+            scores = [s for s in task.centres.scores(off) if s.zone.id in met and s.zone.kind != "exclusion"]
+            lost, margin = sum(s.gap_m2 for s in scores), min((s.margin_m for s in scores), default=0.0)
+            found.append((-round(lost, 4), round(margin, 3), len(found), words, wrong))
+    return [(words, wrong) for *_, words, wrong in sorted(found, key=lambda f: f[:3])]

@@ -191,6 +191,8 @@ def _grown_by(fields: Iterable[Field], purpose: str, box: tuple[float, float, fl
 def narrowed(setting: Setting, ranges: Mapping[str, tuple[float, ...]]) -> Setting:
     """The setting with another range, and step if a third number is given; the current value stays.
 
+    A setting that is not there yet keeps its step; with its least above its most it is left out.
+
     Parameters
     ----------
     setting : Setting
@@ -198,9 +200,13 @@ def narrowed(setting: Setting, ranges: Mapping[str, tuple[float, ...]]) -> Setti
     ranges : mapping
         Least, most and perhaps step by pointer, in the setting's unit.
     """
-    if setting.variable.pointer not in ranges or setting.current is None:
+    if setting.variable.pointer not in ranges:
         return setting
     least, most, step = (*ranges[setting.variable.pointer], setting.step)[:3]
+    if setting.current is None:
+        absent, *grown = setting.variable.values
+        some = (absent, *(v for v in grown if least <= v <= most))
+        return replace(setting, least=least, most=most, variable=replace(setting.variable, values=some))
     values, place = ladder(least, most, step, setting.current)
     variable = replace(setting.variable, values=values, now=place, step=step)
     return replace(setting, least=least, most=most, step=step, variable=variable)

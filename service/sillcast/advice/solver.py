@@ -13,7 +13,7 @@ from math import prod
 
 from sillcast.advice.standing import Standing, best_possible
 
-__all__ = ["Candidate", "Found", "Variable", "ladder", "search"]
+__all__ = ["PATIENCE", "Candidate", "Found", "Variable", "combinations", "ladder", "search"]
 
 # Positions on the ladders of all variables.
 Candidate = tuple[int, ...]
@@ -22,6 +22,7 @@ Candidate = tuple[int, ...]
 _DIVIDED_BY = 3
 _ALONE = (2, 3, 0, 1, 2, 3, 4, 5)  # settings of their own: they act on a whole sensor
 _ARRAYS = (2, 3, 4, 5)  # then with arrays and their items, which are set in relation to each other
+PATIENCE = 60  # candidates in a row that bring nothing better, after which the search ends
 Cost = tuple[int, float, tuple[float, ...]]
 
 
@@ -96,7 +97,8 @@ def search(
     judge: Callable[[Candidate], Standing],
     *,
     budget: int,
-    stop_when_best: bool = True,
+    best: Standing | None = None,
+    is_enough: Callable[[Candidate], bool] = lambda _: True,
 ) -> Found:
     """Best candidate within the budget.
 
@@ -108,23 +110,30 @@ def search(
         Standing of a candidate; called once for each.
     budget : int
         Most candidates to judge.
-    stop_when_best : bool
-        Stop as soon as what is set now cannot be bettered.
+    best : tuple, optional
+        Standing that nothing can better, where what is set now is known to be worse: the search ends once it is
+        found by a change. By default the best there is, and what has it already is left alone.
+    is_enough : callable
+        Whether a candidate with that standing may end the search; it goes on otherwise.
     """
-    run = _Run(tuple(variables), judge, budget)
+    run = _Run(tuple(variables), judge, budget, best_possible() if best is None else best, is_enough)
     now = tuple(v.now for v in variables)
-    total = float(prod(len(v.values) for v in variables))
+    total = combinations(variables)
     run.standing(now)
     if not variables:
         return Found(run.variables, run.standings, "nothing_tunable", total)
-    if stop_when_best and run.standings[now] == best_possible():
+    if best is None and run.standings[now] <= run.best:
         return Found(run.variables, run.standings, "nothing_to_gain", total)
     if total <= budget:
         for candidate in product(*(range(len(v.values)) for v in variables)):
             run.standing(candidate)
         return Found(run.variables, run.standings, "all_tried", total)
-    stopped = "no_single_change_helps" if run.descend(now) else "budget"
-    return Found(run.variables, run.standings, stopped, total)
+    return Found(run.variables, run.standings, run.descend(now), total)
+
+
+def combinations(variables: Sequence[Variable]) -> float:
+    """Number of all combinations."""
+    return float(prod(len(v.values) for v in variables))
 
 
 @dataclass
@@ -132,6 +141,8 @@ class _Run:
     variables: tuple[Variable, ...]
     judge: Callable[[Candidate], Standing]
     budget: int
+    best: Standing
+    is_enough: Callable[[Candidate], bool]
     standings: dict[Candidate, Standing] = field(default_factory=dict)
 
     def standing(self, candidate: Candidate) -> Standing | None:
@@ -142,20 +153,25 @@ class _Run:
             self.standings[candidate] = self.judge(candidate)
         return self.standings[candidate]
 
-    def descend(self, start: Candidate) -> bool:
-        """From coarse strides to single steps, each until nothing helps; False if the budget ended it."""
-        best = start
+    def descend(self, start: Candidate) -> str:
+        """From coarse strides to single steps, each until nothing helps; what ended it."""
+        best, since = start, len(self.standings)
         for level, axes in [*((n, self._alone()) for n in _ALONE), *((n, self._all()) for n in _ARRAYS)]:
             while True:
                 before = best
                 for axis in axes:
                     tried = [c for c in self._neighbours(best, axis, level) if self.standing(c) is not None]
-                    best = min([best, *tried], key=lambda c: (self.standings[c], _cost(self.variables, c)))
+                    last, best = best, min([best, *tried], key=lambda c: (self.standings[c], _cost(self.variables, c)))
+                    since = since if self.standings[last] <= self.standings[best] else len(self.standings)
+                    if len(self.standings) - since >= PATIENCE:
+                        return "no_gain"
                     if len(self.standings) >= self.budget:
-                        return False
+                        return "budget"
+                if best != start and self.standings[best] <= self.best and self.is_enough(best):
+                    return "nothing_to_gain"
                 if best == before:
                     break
-        return True
+        return "no_single_change_helps"
 
     def _alone(self) -> list[list[int]]:
         """Settings that are no item of an array."""
