@@ -1,10 +1,18 @@
 """Which form to read and to answer with, after RFC 9110."""
 
 import gzip
+from collections.abc import Callable
 
+import brotli
 import pytest
+import zstandard
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from werkzeug.datastructures import Accept, MIMEAccept
+from werkzeug.http import parse_accept_header
 
-from sillcast.web.negotiation import CODINGS, JSON, MSGPACK, SVG, body_media, chosen, coding, wait_s
+from sillcast.web.compute import encoded
+from sillcast.web.negotiation import CODINGS, JSON, LEAST_CODED, MSGPACK, SVG, body_media, chosen, coding, wait_s
 from sillcast.web.problems import RefusedError
 
 OFFERS = (JSON, MSGPACK, SVG)
@@ -89,24 +97,109 @@ def test_bodies_that_are_not_read_say_what_would_be(
         ("", ""),
         ("gzip", "gzip"),
         ("GZIP;q=0.1", "gzip"),
-        ("gzip, deflate, br, zstd", "gzip"),
-        ("*", "gzip"),
+        ("x-gzip", "gzip"),  # section 8.4.1.3
+        ("gzip, deflate, br, zstd", "zstd"),
+        ("gzip, deflate, br", "br"),
+        ("gzip, br;q=0.9, zstd;q=0.8", "gzip"),
+        ("zstd;q=0.5, br;q=0.8, gzip;q=0.8", "br"),
+        ("*", "zstd"),
+        ("*, zstd;q=0", "br"),
         ("gzip;q=0", ""),
-        ("gzip;q=0, *", ""),
+        ("gzip;q=0, *", "zstd"),
+        ("*;q=0", ""),
         ("gzip;q=0.5, identity;q=0.9", ""),
+        ("gzip;q=0.5, identity;q=0.5", "gzip"),
+        ("gzip;q=0.3, *;q=0.5", "zstd"),
+        ("br;q=0.3, zstd;q=0, gzip;q=0, *;q=0.5", ""),  # the star is for `identity` too, and likes it better
         ("identity", ""),
         ("compress", ""),
-        ("identity;q=0", ""),  # section 12.5.3 lets the answer go uncoded
+        ("gzip;q=yes", ""),
+        # An example of section 12.5.3: gzip first, then nothing, all else refused.
+        ("gzip;q=1.0, identity; q=0.5, *;q=0", "gzip"),
+        ("compress;q=0.5, gzip;q=1.0", "gzip"),
+        ("identity;q=0", ""),  # disregarded, since nothing else is accepted: section 12.4.1
+        ("identity;q=0, compress", ""),
     ],
 )
 def test_content_is_coded_for_who_says_so(accept_encoding: str | None, expected: str) -> None:
-    assert coding(accept_encoding) == expected
+    assert coding(accept_encoding).name == expected
 
 
-def test_codings_lose_nothing_and_make_the_same_bytes_of_the_same_content() -> None:
+@pytest.mark.parametrize(
+    ("accept_encoding", "least"),
+    [
+        ("gzip", LEAST_CODED),
+        ("gzip, identity;q=0", 0),
+        ("gzip, *;q=0", 0),
+        ("gzip, *;q=0, identity;q=0.1", LEAST_CODED),
+        ("identity;q=0", LEAST_CODED),
+    ],
+)
+def test_short_content_is_coded_only_for_who_refuses_it_as_it_is(accept_encoding: str, least: int) -> None:
+    assert coding(accept_encoding).least == least
+
+
+def test_short_content_stays_as_it_is_unless_that_is_refused() -> None:
+    short, long = b"x" * (LEAST_CODED - 1), b"x" * LEAST_CODED
+    assert encoded(short, coding("gzip")) == (short, "")
+    assert encoded(long, coding("gzip")) == (CODINGS["gzip"](long), "gzip")
+    assert encoded(short, coding("gzip, identity;q=0")) == (CODINGS["gzip"](short), "gzip")
+    assert encoded(long, coding("identity;q=0")) == (long, "")
+
+
+QUALITIES = st.sampled_from(["", ";q=0", ";q=0.001", ";q=0.5", "; q=0.8", ";q=1", ";q=1.000"])
+
+
+def headers(*names: str) -> st.SearchStrategy[str]:
+    chosen_names = st.lists(st.sampled_from(names), unique=True, max_size=len(names))
+    return chosen_names.flatmap(
+        lambda given: st.tuples(*[st.just(name) for name in given], *[QUALITIES for _ in given]).map(
+            lambda parts: ", ".join(map("".join, zip(parts[: len(given)], parts[len(given) :], strict=True)))
+        )
+    )
+
+
+@settings(deadline=None, derandomize=True)
+@given(headers("gzip", "br", "zstd", "deflate", "identity", "*"))
+def test_codings_agree_with_another_reading_of_the_header(header: str) -> None:
+    # Werkzeug's parser is an independent one. What is unnamed has no quality there; section 12.5.3 takes it uncoded.
+    parsed = parse_accept_header(header, Accept)
+    liked = {name: parsed.quality(name) for name in CODINGS}
+    best = coding(header).name
+    if best:
+        assert liked[best] == max(liked.values()) > 0
+        assert liked[best] >= parsed.quality("identity")
+    else:
+        assert max(liked.values()) == 0 or max(liked.values()) < parsed.quality("identity")
+
+
+@settings(deadline=None, derandomize=True)
+@given(headers(JSON, MSGPACK, SVG, "application/*", "image/*", "text/html", "*/*"))
+def test_media_types_agree_with_another_reading_of_the_header(header: str) -> None:
+    parsed = parse_accept_header(header, MIMEAccept)
+    liked = {offer: parsed.quality(offer) for offer in OFFERS}
+    try:
+        assert liked[chosen(header, OFFERS)] == (max(liked.values()) if header else 0)
+    except RefusedError:
+        assert max(liked.values()) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "decode"), [("zstd", zstandard.decompress), ("br", brotli.decompress), ("gzip", gzip.decompress)]
+)
+def test_codings_lose_nothing_and_make_the_same_bytes_of_the_same_content(
+    name: str, decode: Callable[[bytes], bytes]
+) -> None:
     content = b"door " * 1000
-    assert gzip.decompress(CODINGS["gzip"](content)) == content
-    assert CODINGS["gzip"](content) == CODINGS["gzip"](content)
+    assert decode(CODINGS[name](content)) == content
+    assert CODINGS[name](content) == CODINGS[name](content)
+    assert len(CODINGS[name](content)) < len(content)
+
+
+def test_zstandard_stays_within_the_window_that_clients_must_have() -> None:
+    # RFC 9659: content coded as zstd needs no window of more than 8 MB.
+    frame = zstandard.get_frame_parameters(CODINGS["zstd"](bytes(range(256)) * 65536))
+    assert frame.window_size <= 8 * 2**20
 
 
 @pytest.mark.parametrize(

@@ -1,16 +1,19 @@
-"""The outermost layer of the application: request id, security headers, metrics, one log line per request."""
+"""The outermost layer of the application: headers of all answers, request id, metrics, one log line per request."""
 
 import logging
 import re
 import time
 import uuid
+from collections.abc import Mapping
 from typing import Any
 
 import structlog
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, ProcessCollector
 
-__all__ = ["Edge", "Metrics", "log"]
+__all__ = ["Cors", "Edge", "Metrics", "log"]
+
+Headers = list[tuple[bytes, bytes]]
 
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _UNLOGGED = ("/health/live", "/health/ready", "/metrics")
@@ -22,6 +25,13 @@ _HEADERS = [
 ]
 # Answers are data: nothing in them may load or run anything. Pages and pictures bring their own, stricter by need.
 _POLICY = (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'")
+
+# What a page elsewhere may send and read, where it may call at all; GET and HEAD need no word.
+_CORS_SENT = b"accept, content-type, if-none-match, prefer, x-request-id"
+_CORS_READ = (
+    b"content-digest, deprecation, etag, link, preference-applied, repr-digest, retry-after, server-timing, sunset, "
+    b"x-request-id"
+)
 
 # Lines go where the standard logging sends them, so that an embedding program keeps its say.
 log = structlog.wrap_logger(
@@ -72,12 +82,53 @@ class Metrics:
         self.held = Gauge("sillcast_held_requests", "Requests computed or waiting.", registry=self.registry)
 
 
-class Edge:
-    """ASGI layer around the whole application; sees what the routes never do: unknown paths, refusals, failures."""
+class Cors:
+    """Which pages of elsewhere may call this service (Fetch standard, CORS protocol); none of them by default.
 
-    def __init__(self, app: ASGIApp, metrics: Metrics) -> None:
+    Own headers, since the framework's overwrite the `Vary` of an answer, and leave it out where no origin is sent.
+    """
+
+    def __init__(self, origins: str) -> None:
+        self._origins = frozenset(origins.encode().split(b",")) if origins else frozenset()
+
+    def headers(self, scope: Scope) -> Headers:
+        """What an answer to this request carries; a preflight's other half is the answer to any OPTIONS request."""
+        if not self._origins:
+            return []
+        anybody = b"*" in self._origins
+        vary = [] if anybody else [(b"vary", b"origin")]
+        sent: Any = scope["headers"]
+        origin = next((value for name, value in sent if name == b"origin"), None)
+        if origin is None or not (anybody or origin in self._origins):
+            return vary
+        headers = [*vary, (b"access-control-allow-origin", b"*" if anybody else origin)]
+        if scope.get("method") != "OPTIONS":
+            return [*headers, (b"access-control-expose-headers", _CORS_READ)]
+        return [*headers, (b"access-control-allow-headers", _CORS_SENT), (b"access-control-max-age", b"600")]
+
+
+class Edge:
+    """ASGI layer around the whole application; sees what the routes never do: unknown paths, refusals, failures.
+
+    Parameters
+    ----------
+    app : ASGIApp
+        What answers.
+    metrics : Metrics
+        Where requests are counted.
+    cors : Cors
+        Which pages of elsewhere may call.
+    announced : mapping of (str, str) to list of (bytes, bytes)
+        What the answers of a route announce, by method and path.
+    """
+
+    def __init__(
+        self, app: ASGIApp, metrics: Metrics, cors: Cors, announced: Mapping[tuple[str, str], Headers]
+    ) -> None:
         self._app = app
         self._metrics = metrics
+        self._cors = cors
+        self._announced = announced
         self.draining = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -91,7 +142,7 @@ class Edge:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                message["headers"] = self._completed(list(message["headers"]), request_id)
+                message["headers"] = self._completed(scope, list(message["headers"]), request_id)
             await send(message)
 
         try:
@@ -99,9 +150,11 @@ class Edge:
         finally:
             self._count(scope, status, request_id, time.perf_counter() - started)
 
-    def _completed(self, headers: list[tuple[bytes, bytes]], request_id: str) -> list[tuple[bytes, bytes]]:
+    def _completed(self, scope: Scope, headers: Headers, request_id: str) -> Headers:
         given = {name.lower() for name, _ in headers}
-        headers += [*_HEADERS, (b"x-request-id", request_id.encode())]
+        method = str(scope.get("method", "")).replace("HEAD", "GET")
+        headers += [*_HEADERS, (b"x-request-id", request_id.encode()), *self._cors.headers(scope)]
+        headers += self._announced.get((method, str(scope.get("path_template"))), ())
         if _POLICY[0] not in given:
             headers.append(_POLICY)
         if self.draining and b"connection" not in given:
@@ -114,7 +167,9 @@ class Edge:
         self._metrics.requests.labels(route, _known(method), status).inc()
         self._metrics.seconds.labels(route).observe(seconds)
         if route not in _UNLOGGED:
-            log.info("request", id=request_id, method=method, route=route, status=status, ms=round(seconds * 1e3, 3))
+            took = {"status": status, "ms": round(seconds * 1e3, 3)}
+            work = scope["state"].get("work")  # of a worker, for the routes that compute
+            log.info("request", id=request_id, method=method, route=route, **took, **(work.logged() if work else {}))
 
 
 def _known(method: str) -> str:

@@ -3,22 +3,53 @@
 import gzip
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Literal
+from typing import Literal, NamedTuple
+
+import brotli
+import zstandard
 
 from sillcast.web.problems import RefusedError
 
-__all__ = ["CODINGS", "JSON", "LEAST_CODED", "MSGPACK", "NDJSON", "SVG", "body_media", "chosen", "coding", "wait_s"]
+__all__ = [
+    "CODINGS",
+    "JSON",
+    "LEAST_CODED",
+    "MSGPACK",
+    "NDJSON",
+    "PLAIN",
+    "SVG",
+    "Coding",
+    "body_media",
+    "chosen",
+    "coding",
+    "wait_s",
+]
 
 JSON = "application/json"
 MSGPACK = "application/msgpack"
 SVG = "image/svg+xml"
 NDJSON = "application/x-ndjson"
 
-CODINGS: Mapping[str, Callable[[bytes], bytes]] = {"gzip": partial(gzip.compress, compresslevel=1, mtime=0)}
-"""Content codings that are offered, the best first. Level 1: a higher one saves little and costs more than it saves."""
+CODINGS: Mapping[str, Callable[[bytes], bytes]] = {
+    "zstd": partial(zstandard.compress, level=3),
+    "br": partial(brotli.compress, quality=4),
+    "gzip": partial(gzip.compress, compresslevel=1, mtime=0),
+}
+"""Content codings that are offered, the best first. Higher levels save little and cost more than they save."""
 
 LEAST_CODED = 1024
 """Shorter content is not worth a coding. [byte]"""
+
+
+class Coding(NamedTuple):
+    """A content coding, empty for none, and the length from which on content is coded. [byte]"""
+
+    name: str = ""
+    least: int = LEAST_CODED
+
+
+PLAIN = Coding()
+"""Content as it is."""
 
 _BODIES: dict[str, Literal["json", "msgpack"]] = {
     JSON: "json",
@@ -66,16 +97,23 @@ def body_media(content_type: str | None, content_encoding: str | None) -> Litera
     return media
 
 
-def coding(accept_encoding: str | None) -> str:
-    """The content coding to answer with; empty for none, which is what a client gets that names none (section 12.5.3).
+def coding(accept_encoding: str | None) -> Coding:
+    """The content coding to answer with; none for a client that names none (section 12.5.3).
 
-    Where `identity` is refused and nothing else that is offered is accepted, the answer goes uncoded all the same, as
-    the section allows: a client that cannot read what it asked for is better off than one that gets nothing.
+    Of codings that are liked equally, the first offered. Who refuses `identity` gets short content coded as well. Who
+    refuses it and takes nothing that is offered gets the content as it is: the header is disregarded, as section 12.4.1
+    allows, since a client that cannot read what it asked for is better off than one that gets nothing.
     """
     given = dict(_media_range(part) for part in (accept_encoding or "").split(",") if part.strip())
+    if "x-gzip" in given:  # another name of it, section 8.4.1.3
+        given.setdefault("gzip", given["x-gzip"])
     offers = {name: given.get(name, given.get("*", 0.0)) for name in CODINGS}
     best = max(offers, key=lambda name: offers[name])
-    return best if offers[best] > 0 and offers[best] >= given.get("identity", 0.0) else ""
+    # Unnamed, `identity` is taken, but liked least.
+    identity = given.get("identity", given.get("*"))
+    if offers[best] <= 0 or offers[best] < (identity or 0.0):
+        return PLAIN
+    return Coding(best, 0 if identity == 0 else LEAST_CODED)
 
 
 def wait_s(prefer: str | None) -> int | None:

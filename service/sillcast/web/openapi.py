@@ -14,7 +14,7 @@ import msgspec
 from msgspec import Struct
 
 from sillcast.planner import Planner
-from sillcast.web import problems
+from sillcast.web import deprecation, problems
 from sillcast.web.negotiation import CODINGS, JSON, MSGPACK, NDJSON, SVG
 from sillcast.web.operations import COMPUTED, LISTED, OPERATED, TAGS, Operation, body_type
 
@@ -35,16 +35,18 @@ class Ready(Struct, frozen=True, kw_only=True):
 
     status: str
     version: str
+    build: str
     families: dict[str, str]
     refused: list[str]
 
 
-def ready_answer(planner: Planner) -> Ready:
-    """What is ready: version, families with theirs, and what a lenient start left out."""
+def ready_answer(planner: Planner, build: str) -> Ready:
+    """What is ready: version and build, families with theirs, and what a lenient start left out."""
     registry = planner.registry
     return Ready(
         status="ready",
         version=_version(),
+        build=build,
         families={family.name: family.version for family in registry.families},
         refused=[refused.origin for refused in registry.refused],
     )
@@ -72,7 +74,7 @@ def document(planner: Planner, examples: Mapping[str, Json] | None = None) -> Js
             body = bodies[operation]
             item["requestBody"] = _request_body(schema_of[body], _fitting(body, examples or {}))
         paths.setdefault(operation.path, {})[operation.method.lower()] = item
-    return {
+    made: Json = {
         "openapi": "3.1.0",
         "info": _info(),
         "servers": [{"url": "/", "description": "Where this document was read."}],
@@ -86,6 +88,7 @@ def document(planner: Planner, examples: Mapping[str, Json] | None = None) -> Js
             "parameters": _PARAMETERS,
         },
     }
+    return deprecation.marked(made)
 
 
 def written(made: Json) -> bytes:
@@ -116,6 +119,10 @@ _HEADERS: Json = {
     "ETag": {"description": "Strong tag of the content.", "schema": {"type": "string"}},
     "Content-Digest": {
         "description": "SHA-256 of the content as sent (RFC 9530).",
+        "schema": {"type": "string", "pattern": "^sha-256=:[A-Za-z0-9+/]{43}=:$"},
+    },
+    "Repr-Digest": {
+        "description": "SHA-256 of what GET answers, also where HEAD asks (RFC 9530).",
         "schema": {"type": "string", "pattern": "^sha-256=:[A-Za-z0-9+/]{43}=:$"},
     },
     "Server-Timing": {"description": "Steps of the work. [ms]", "schema": {"type": "string"}},
@@ -165,7 +172,8 @@ def _info() -> Json:
             "Stateless: nothing is kept between requests, and every POST is pure computation that may be repeated. "
             "Each error is a problem (RFC 9457). Fields may be added to answers; ignore what you do not know. "
             "GET routes answer HEAD as well; other methods are answered 405 with `Allow`. Answers are compressed for "
-            f"clients whose `Accept-Encoding` says so ({', '.join(CODINGS)}).\n\n"
+            f"clients whose `Accept-Encoding` says so ({', '.join(CODINGS)}), lines of JSON excepted; `ETag` and the "
+            "digests are those of the bytes as sent.\n\n"
             "A calculation replaces neither the walk test on site nor the sensor's own instructions, a risk assessment "
             "or the local rules."
         ),
@@ -211,7 +219,8 @@ def _operation(operation: Operation, schema: Json | None) -> Json:
         parameters.append({"name": name, "in": "path", "required": True, "description": text, "schema": wanted})
     sent = ["X-Request-Id", *(["ETag"] if cached else [])]
     headers: Json = {name: {"$ref": f"#/components/headers/{name}"} for name in sent}
-    answered = [*sent, "Content-Digest", *(["Preference-Applied", "Server-Timing"] if operation in COMPUTED else [])]
+    more = ["Preference-Applied", "Server-Timing"] if operation in COMPUTED else ["Repr-Digest"]
+    answered = [*sent, "Content-Digest", *more]
     answered_headers: Json = {name: {"$ref": f"#/components/headers/{name}"} for name in answered}
     content = {media: _content(media, schema) for media in operation.media}
     responses: Json = {"200": {"description": operation.summary, "headers": answered_headers, "content": content}}
@@ -257,7 +266,7 @@ def _mended(schema: Any) -> Any:
     """A schema in the form that generators and linters of OpenAPI understand, meaning the same.
 
     A union with a discriminator is `oneOf`; string choices say that they are strings; a single choice is `const`; a
-    tuple of equal items is an array of fixed length.
+    tuple of equal items is an array of fixed length; an object of which nothing is said may hold anything.
     """
     if isinstance(schema, list):
         return [_mended(each) for each in schema]
@@ -274,6 +283,8 @@ def _mended(schema: Any) -> Any:
     if items and made.get("items") is False and all(each == items[0] for each in items):
         del made["prefixItems"]
         made["items"] = items[0]
+    if made.get("type") == "object" and not made.keys() & {"properties", "additionalProperties"}:
+        made["additionalProperties"] = True
     return made
 
 
