@@ -11,7 +11,7 @@ from typing import Any
 from litestar import Litestar, Request, route
 from litestar.response.base import ASGIResponse
 
-from sillcast.web.edge import Edge, Metrics
+from sillcast.web.edge import Cors, Edge, Metrics
 from sillcast.web.server import serve
 from sillcast.web.settings import Settings
 
@@ -30,7 +30,7 @@ async def handle(request: Request[Any, Any, Any]) -> ASGIResponse:
 app = Litestar(
     [route("/canned", http_method=["POST"], status_code=200)(handle)], openapi_config=None, logging_config=None
 )
-edge = Edge(app.asgi_handler, Metrics())
+edge = Edge(app.asgi_handler, Metrics(), Cors(""), {})
 app.asgi_handler = edge
 app.state.service = SimpleNamespace(edge=edge, failure="", on_failure=None)
 

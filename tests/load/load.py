@@ -1,4 +1,4 @@
-"""Load on a server of our own, on loopback, for about two minutes: `make load`. Writes tests/load/RESULTS.md.
+"""Load on servers of our own, on loopback, for some minutes: `make load`. Writes tests/load/RESULTS.md.
 
 A load generator of the trade would do for the second half, but the small ones are no packages of Python and the large
 one brings thirty others. What is asked of a tool here is little: keep N connections busy, honour Retry-After, report
@@ -20,10 +20,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
+
+import balancer
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = json.loads((ROOT / "openapi" / "examples" / "kettlewharf-dock-door.json").read_bytes())
 JSON = {"content-type": "application/json"}
+KINDS = ("less work", "canned in turns", "canned in a row", "ratio in turns", "ratio in a row")
+
+LATENCY_WORDS = (
+    "`less work` is the round trip less the steps in the answer's Server-Timing, which begin with the bytes of the",
+    "request and end with those of the answer. The canned answer is served by the same stack and asked for in turns with",
+    "the service, so that both come back to caches that a computation has just filled; and again and again in a row.",
+)
 
 
 def started(arguments: list[str], **settings: str) -> tuple[subprocess.Popen[str], int]:
@@ -59,22 +69,19 @@ def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[i
     return answer.status, content
 
 
-def round_trips(port: int, path: str, body: bytes, count: int) -> tuple[list[float], list[float]]:
-    """Round trips on one connection, and the same less the work that the server says it did. [s]"""
-    line = http.client.HTTPConnection("127.0.0.1", port, timeout=120)
-    whole, rest = [], []
-    for _ in range(count):
-        begun = time.perf_counter()
-        line.request("POST", path, body, JSON)
-        answer = line.getresponse()
-        answer.read()
-        passed = time.perf_counter() - begun
-        assert answer.status == 200
-        worked = sum(float(ms) for ms in re.findall(r"dur=([0-9.]+)", answer.headers.get("server-timing", ""))) / 1e3
-        whole.append(passed)
-        rest.append(passed - worked)
-    line.close()
-    return whole, rest
+def line_to(port: int) -> http.client.HTTPConnection:
+    return http.client.HTTPConnection("127.0.0.1", port, timeout=120)
+
+
+def round_trip(line: http.client.HTTPConnection, path: str, body: bytes) -> tuple[float, float]:
+    """Round trip, and the work that the server says it did: from the bytes of the request to those of the answer. [s]"""
+    begun = time.perf_counter()
+    line.request("POST", path, body, JSON)
+    answer = line.getresponse()
+    answer.read()
+    passed = time.perf_counter() - begun
+    assert answer.status == 200
+    return passed, sum(float(ms) for ms in re.findall(r"dur=([0-9.]+)", answer.headers.get("server-timing", ""))) / 1e3
 
 
 @dataclass
@@ -152,13 +159,19 @@ def memory_mb(pid: int) -> list[tuple[str, float]]:
 
 
 def latency(port: int, lines: list[str]) -> None:
-    """Round trip less work, beside the same stack with a canned answer of equal size."""
+    """Round trip less work, beside the same stack with a canned answer of equal size.
+
+    The canned answer is asked for in two ways: again and again, when the caches hold nothing but its path; and in turns
+    with the service, when client and server come back to a machine that has computed meanwhile, as the service's do.
+    """
+    standard = json.loads((ROOT / "openapi" / "examples" / "standard.json").read_bytes())
     cases = {
-        "needs": ("/v1/needs", EXAMPLE, 300),
-        "assessment": ("/v1/assessments", {**EXAMPLE, "output": {**EXAMPLE.get("output", {}), "proposals": False}}, 40),
+        "needs": ("/v1/needs", standard, 400),
+        "assessment": ("/v1/assessments", without_proposals(standard), 200),
+        "assessment of the dock door": ("/v1/assessments", without_proposals(EXAMPLE), 30),
     }
-    lines += ["| request | answer | n | round trip p50 | less work p50 | p99 | canned p50 | p99 | ratio p50 | p99 |"]
-    lines += ["| --- " * 10 + "|"]
+    lines += [f"| request | answer | n | round trip p50 | {' | '.join(f'{each} p50 | p99' for each in KINDS)} |"]
+    lines += ["| --- " * (4 + 2 * len(KINDS)) + "|"]
     for name, (path, request, count) in cases.items():
         body = json.dumps(request).encode()
         _, answer = ask(port, "POST", path, body)
@@ -167,33 +180,49 @@ def latency(port: int, lines: list[str]) -> None:
             file.flush()
             canned, canned_port = started(["tests/load/canned.py", file.name])
             try:
-                round_trips(canned_port, "/canned", body, 50)
-                # In turns, so that both meet the same neighbours.
-                whole: list[float] = []
-                rest: list[float] = []
-                plain: list[float] = []
-                for _ in range(10):
-                    more, less = round_trips(port, path, body, count // 10)
-                    whole, rest = whole + more, rest + less
-                    plain += round_trips(canned_port, "/canned", body, max(count // 10, 30))[0]
+                whole, times = measured(port, canned_port, path, body, count)
             finally:
                 canned.terminate()
                 canned.wait(10)
-        figures = [percentile(rest, 0.5), percentile(rest, 0.99), percentile(plain, 0.5), percentile(plain, 0.99)]
-        ratios = [figures[0] / figures[2], figures[1] / figures[3]]
+        figures = [f"{1e3 * percentile(each, share):.2f} ms" for each in times for share in (0.5, 0.99)]
+        figures += [
+            f"{percentile(times[0], share) / percentile(each, share):.2f}"
+            for each in times[1:]
+            for share in (0.5, 0.99)
+        ]
         lines.append(
             f"| {name} | {len(answer)} B | {len(whole)} | {1e3 * statistics.median(whole):.1f} ms | "
-            + " | ".join(f"{1e3 * each:.2f} ms" for each in figures)
-            + " | "
-            + " | ".join(f"{each:.2f}" for each in ratios)
+            + " | ".join(figures)
             + " |"
         )
 
 
+def without_proposals(request: dict[str, Any]) -> dict[str, Any]:
+    return {**request, "output": {**request.get("output", {}), "proposals": False}}
+
+
+def measured(
+    port: int, canned_port: int, path: str, body: bytes, count: int
+) -> tuple[list[float], tuple[list[float], list[float], list[float]]]:
+    """Round trips of the service; the same less its work; canned ones in turns with them; canned ones in a row. [s]"""
+    whole: list[float] = []
+    rest: list[float] = []
+    paced: list[float] = []
+    in_a_row: list[float] = []
+    service_line, canned_line = line_to(port), line_to(canned_port)
+    for _ in range(10):
+        in_a_row += [round_trip(canned_line, "/canned", body)[0] for _ in range(max(count // 10, 30))]
+        for _ in range(count // 10):
+            passed, worked = round_trip(service_line, path, body)
+            whole, rest = [*whole, passed], [*rest, passed - worked]
+            paced.append(round_trip(canned_line, "/canned", body)[0])
+    return whole, (rest, paced, in_a_row)
+
+
 def saturation(lines: list[str]) -> None:
     """Throughput with one and two workers, at the peak and at ten times the clients."""
-    request = {**EXAMPLE, "output": {**EXAMPLE.get("output", {}), "proposals": False}}
-    body = json.dumps(request).encode()
+    body = json.dumps(without_proposals(EXAMPLE)).encode()
+    lines += ["Two clients per worker, then twenty; a queue of 16; who is refused waits for Retry-After.", ""]
     lines += ["| workers | clients | answered/s | p50 | refused | refused p99 | lost | load tool's share of one core |"]
     lines += ["| --- " * 8 + "|"]
     for workers in (1, 2):
@@ -210,20 +239,58 @@ def saturation(lines: list[str]) -> None:
             lines.append(f"| {workers} | memory after that | {memory} |" + " |" * 5)
 
 
-def main() -> None:
-    begun = time.monotonic()
-    lines = ["# Load on loopback", "", "Written by `make load`; figures of one machine on one day.", ""]
-    lines += [f"{os.cpu_count()} cores, load average at the start {os.getloadavg()[0]:.1f}.", ""]
-    lines += ["## Latency, one client", ""]
+def restarts(lines: list[str]) -> None:
+    """Twenty restarts of two replicas in turn behind the balancer, under load."""
+    body = json.dumps(without_proposals(EXAMPLE)).encode()
+    tls = balancer.has_nginx()
+    with tempfile.TemporaryDirectory() as folder, balancer.replicas(2, SILLCAST_DRAIN_S="2") as found:
+        ports = [each.port for each in found]
+        with balancer.nginx(Path(folder), ports) if tls else balancer.stand_in(ports) as port:
+            outcome = balancer.rolled(found, port, body, restarts=20, tls=tls)
+    lines += [
+        f"Two replicas behind {'nginx with the configuration of `deploy/`' if tls else 'a stand-in for nginx'}, TLS"
+    ]
+    lines += [
+        "and keys included, the rate limit raised; three clients ask for needs all the time, 20 requests on a connection.",
+        "",
+    ]
+    lines += ["| restarts | answered | lost | longest answer | exit codes | time in all |", "| --- " * 6 + "|"]
+    lines.append(
+        f"| {outcome.restarts} | {outcome.answered} | {len(outcome.lost)} | {outcome.longest_s:.2f} s | "
+        f"{sorted(outcome.exit_codes)} | {outcome.seconds:.0f} s |"
+    )
+    lines += [f"* {each}" for each in outcome.lost[:10]]
+
+
+def latencies(lines: list[str]) -> None:
     with service(1) as (port, _):
         latency(port, lines)
-    lines += ["", "`less work` is the round trip less the steps in the answer's Server-Timing.", ""]
-    lines += ["## Saturation", "", "Queue of 16; who is refused waits for Retry-After.", ""]
-    saturation(lines)
-    lines += ["", f"Load average at the end {os.getloadavg()[0]:.1f}; {time.monotonic() - begun:.0f} s in all.", ""]
-    Path(__file__).with_name("RESULTS.md").write_text("\n".join(lines))
-    print("\n".join(lines))
+    lines += ["", *LATENCY_WORDS]
+
+
+PARTS = {"Latency, one client": latencies, "Saturation": saturation, "Rolling restarts": restarts}
+
+
+def main(wanted: list[str]) -> None:
+    """Measure all parts, or those whose names begin so; the others keep what was measured before."""
+    file = Path(__file__).with_name("RESULTS.md")
+    kept = dict(re.findall(r"^## (.+)\n\n((?:(?!## ).*\n)*)", file.read_text(), re.M)) if file.exists() else {}
+    text = ["# Load on loopback", "", "Written by `make load`; figures of one machine on one day.", ""]
+    for name, measure in PARTS.items():
+        if not wanted or any(name.lower().startswith(each.lower()) for each in wanted):
+            begun, load, lines = time.monotonic(), os.getloadavg()[0], list[str]()
+            measure(lines)
+            lines += [
+                "",
+                f"{os.cpu_count()} cores, load average {load:.1f} before and {os.getloadavg()[0]:.1f} after; ",
+            ]
+            lines[-1] += f"{time.monotonic() - begun:.0f} s."
+            kept[name] = "\n".join(lines) + "\n\n"
+        if name in kept:
+            text += [f"## {name}", "", kept[name].rstrip("\n"), ""]
+    file.write_text("\n".join(text))
+    print("\n".join(text))
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

@@ -10,9 +10,11 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 import yaml
 
+from sillcast.planner import Planner
 from sillcast.web.settings import Settings
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -41,7 +43,7 @@ def seconds(directive: str) -> float:
 
 
 def environments() -> dict[str, dict[str, str]]:
-    stages = re.findall(r"SILLCAST_\w+=\S+", DOCKERFILE)
+    stages = re.findall(r"SILLCAST_\w+=\S+", DOCKERFILE.replace("${BUILD}", "3f2a91c"))
     service = " ".join(re.findall(r"^Environment=(.*)$", (DEPLOY / "sillcast.service").read_text(), re.M))
     return {
         "image": dict(each.split("=") for each in stages),
@@ -174,6 +176,32 @@ def test_the_unit_is_confined_and_stops_the_service_first() -> None:
     assert service["KillMode"] == "mixed"
     assert (service["DynamicUser"], service["ProtectSystem"], service["NoNewPrivileges"]) == ("yes", "strict", "yes")
     assert service["CapabilityBoundingSet"] == ""
+
+
+def test_the_security_page_names_all_ten_risks_and_tests_that_exist() -> None:
+    page = (DEPLOY / "SECURITY.md").read_text()
+    risks = re.split(r"^### (API\d+): .*$", page, flags=re.M)[1:]
+    assert risks[::2] == [f"API{number}" for number in range(1, 11)]
+    for risk, text in zip(risks[::2], risks[1::2], strict=True):
+        named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", text)
+        assert named, risk
+        for file, test in named:
+            assert f"\ndef {test}(" in (DEPLOY.parent / file).read_text(), (risk, test)
+
+
+def test_requests_hold_no_address() -> None:
+    def formats(schema: Any) -> set[str]:
+        if isinstance(schema, list):
+            return set().union(*map(formats, schema))
+        if not isinstance(schema, dict):
+            return set()
+        own = {str(schema["format"])} if isinstance(schema.get("format"), str) else set()
+        return own.union(*map(formats, schema.values()))
+
+    _, schemas = msgspec.json.schema_components([Planner().request_type], ref_template="#/{name}")
+    fields = {name for schema in schemas.values() for name in schema.get("properties", {})}
+    assert not formats(schemas) & {"uri", "uri-reference", "hostname", "ipv4", "ipv6"}
+    assert not [name for name in fields if re.search(r"ur[il]$|host|address|callback|webhook", name)]
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd here")

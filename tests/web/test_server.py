@@ -1,10 +1,9 @@
 """The server on a real socket: what starts it, who holds it up, how it stops."""
 
 import json
-import os
 import signal
 import socket
-import subprocess
+import struct
 import threading
 import time
 from collections.abc import Iterator
@@ -13,7 +12,8 @@ from typing import Any
 import httpx
 import pytest
 
-from web.servers import START, process
+from sillcast.web.__main__ import main
+from web.servers import process
 from web.shape import problem
 
 
@@ -69,6 +69,10 @@ def test_a_body_that_stalls_is_told_so(impatient: tuple[str, int]) -> None:
         b"nonsense\r\n\r\n",
         b"GET / HTTP/1.1\r\nhost: x\r\ncontent-length: 1\r\ntransfer-encoding: chunked\r\n\r\n",
         HEAD + b"transfer-encoding: chunked\r\n\r\nzz\r\n",
+        HEAD + b"transfer-encoding: chunked\r\n\r\n-1\r\n{}\r\n",
+        HEAD + b"transfer-encoding: chunked\r\n\r\nfffffffffffffffff\r\n",
+        HEAD + b"transfer-encoding: chunked\r\n\r\n2\r\n{}and more\r\n0\r\n\r\n",
+        HEAD + b"content-length: 2\r\ncontent-length: 3\r\n\r\n{}",
         HEAD + b"content-length: one\r\n\r\n",
         b"MADEUP /v1/bodies HTTP/1.1\r\nhost: x\r\n\r\n",
     ],
@@ -79,6 +83,63 @@ def test_what_is_no_http_gets_a_problem_too(impatient: tuple[str, int], sent: by
     assert head.startswith(b"HTTP/1.1 400 ")
     assert b"content-type: application/problem+json" in head.lower()
     assert json.loads(content)["code"] == "bad_request"
+
+
+@pytest.mark.parametrize("size", [20_000, 60_000])
+def test_headers_up_to_the_limit_are_read(impatient: tuple[str, int], size: int) -> None:
+    answer = httpx.get(f"{impatient[0]}/health/live", headers={"x-long": "a" * size})
+    assert answer.status_code == 200
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"GET /health/live HTTP/1.1\r\nhost: x\r\nx-long: " + b"a" * 66_000,
+        b"GET /health/live HTTP/1.1\r\nhost: x\r\n" + b"".join(b"x-%d: many\r\n" % i for i in range(6000)),
+        b"GET /health/live HTTP/1.1\r\nhost: x\r\nx-long: " + b"a" * 66_000 + b"\r\n\r\n",
+    ],
+    ids=["one without end", "many without end", "one, whole"],
+)
+def test_larger_headers_are_refused_before_they_are_all_there(impatient: tuple[str, int], sent: bytes) -> None:
+    with socket.create_connection(("127.0.0.1", impatient[1]), timeout=10) as line:
+        line.sendall(sent)
+        answer = line.recv(65536)
+    head, _, content = answer.partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 431 ")
+    assert json.loads(content)["code"] == "headers_too_large"
+
+
+def test_a_body_is_not_taken_for_headers_of_the_next_request(impatient: tuple[str, int], door: dict[str, Any]) -> None:
+    body = json.dumps(door).encode()
+    body += b" " * (200_000 - len(body))
+    with httpx.Client(base_url=impatient[0]) as client:
+        for _ in range(3):
+            answer = client.post("/v1/needs", content=body, headers={"content-type": "application/json"})
+            assert answer.status_code == 200
+
+
+@pytest.mark.parametrize("sent", [b"{", b"{}"], ids=["in the body", "after it"])
+def test_a_client_that_closes_its_half_of_the_line_has_left(
+    impatient: tuple[str, int], door: dict[str, Any], sent: bytes
+) -> None:
+    began = time.monotonic()
+    with socket.create_connection(("127.0.0.1", impatient[1]), timeout=10) as line:
+        line.sendall(HEAD + b"content-length: 2\r\n\r\n" + sent)
+        line.shutdown(socket.SHUT_WR)
+        while line.recv(65536):
+            pass
+    assert time.monotonic() - began < 3
+    assert httpx.post(f"{impatient[0]}/v1/needs", json=door).status_code == 200
+
+
+def test_a_client_that_vanishes_without_a_word_is_forgotten(impatient: tuple[str, int], door: dict[str, Any]) -> None:
+    """Its line is ended by a reset, as after a power cut or a pulled cable once the other end is asked."""
+    for sent in (b"", HEAD, HEAD + b"content-length: 100\r\n\r\n{"):
+        line = socket.create_connection(("127.0.0.1", impatient[1]))
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        line.sendall(sent)
+        line.close()
+    assert httpx.post(f"{impatient[0]}/v1/needs", json=door).status_code == 200
 
 
 def test_pipelined_requests_are_answered_in_order(impatient: tuple[str, int]) -> None:
@@ -137,15 +198,15 @@ def test_a_stop_answers_what_was_accepted_and_exits_cleanly(door: dict[str, Any]
         assert len(lost) <= 3, lost  # one per client at most: connected in the instant in which listening ended
 
 
-def test_configuration_can_be_checked_without_serving() -> None:
-    def check(**settings: str) -> tuple[int, str, str]:
-        environment = {**os.environ, **settings}
-        done = subprocess.run(
-            [*START, "--check"], capture_output=True, text=True, env=environment, timeout=60, check=False
-        )
-        return done.returncode, done.stdout, done.stderr
+def test_configuration_can_be_checked_without_serving(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def check(queue: str) -> tuple[int, str, str]:
+        monkeypatch.setenv("SILLCAST_QUEUE", queue)
+        code = main(["--check"])
+        return code, *capsys.readouterr()
 
-    code, shown, _ = check(SILLCAST_QUEUE="3")
+    code, shown, _ = check("3")
     assert (code, "SILLCAST_QUEUE=3" in shown) == (0, True)
-    code, _, complaint = check(SILLCAST_QUEUE="many")
+    code, _, complaint = check("many")
     assert (code, complaint) == (2, "sillcast cannot start: SILLCAST_QUEUE: Expected `int`, got `str`\n")

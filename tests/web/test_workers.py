@@ -27,7 +27,9 @@ import numpy as np
 from sillcast.family import Family, FloorArea, SensorParams, hookimpl
 
 class Odd(SensorParams, frozen=True, kw_only=True, tag="odd"):
-    does: Literal["nothing", "loops", "clings", "loops_in_c", "asks_for_all", "eats", "ends", "crashes"] = "nothing"
+    does: Literal[
+        "nothing", "raises", "babbles", "loops", "clings", "loops_in_c", "asks_for_all", "eats", "ends", "crashes"
+    ] = "nothing"
 
 def loops():
     while True:
@@ -49,7 +51,9 @@ class OddFamily(Family):
     params = Odd
     senses = frozenset({"contact"})
     def emit(self, params, scene):
-        {"nothing": int, "loops": loops, "clings": clings, "loops_in_c": lambda: sum(iter(int, 1)),
+        if params.does == "babbles":
+            return ("area", None, float("nan"))
+        {"nothing": int, "raises": lambda: 1 / 0, "loops": loops, "clings": clings, "loops_in_c": lambda: sum(iter(int, 1)),
          "asks_for_all": lambda: np.ones(1 << 40), "eats": eats, "ends": lambda: os._exit(1),
          "crashes": lambda: os.kill(os.getpid(), signal.SIGSEGV)}[params.does]()
         return (FloorArea(scene.mount.origin[:2] + np.array([[0., 0.], [1., 0.], [0., 1.]])),)
@@ -101,7 +105,7 @@ def counted(url: str, name: str) -> float:
     return float(found[1]) if found else 0.0
 
 
-def until(true: Callable[[], bool], within_s: float = 10.0) -> None:
+def until(true: Callable[[], bool], within_s: float = 30.0) -> None:
     end = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < end
@@ -151,6 +155,19 @@ def test_a_family_that_cannot_be_stopped_is_killed_and_its_process_replaced(serv
     assert counted(server[1], 'sillcast_stops_total{how="killed"}') == before + 1
 
 
+@pytest.mark.parametrize("does", ["raises", "babbles"])
+def test_a_family_that_raises_or_returns_nonsense_is_named_and_the_rest_is_served(
+    server: Any, ask: Ask, door: dict[str, Any], does: str
+) -> None:
+    name = f'sillcast_family_faults_total{{family="{NAMED} [odd]"}}'
+    before = counted(server[1], name)
+    found = problem(ask(does), "family_failed")
+    assert found.detail == f"The family {NAMED} [odd] failed; without it the answer would be wrong."
+    assert counted(server[1], name) == before + 1
+    assert httpx.post(f"{server[1]}/v1/coverage", json=door, timeout=20).status_code == 200
+    assert ask("nothing").status_code == 200
+
+
 @pytest.mark.parametrize("does", ["asks_for_all", "eats"])
 def test_a_family_that_eats_memory_is_named_and_the_next_request_works(ask: Ask, does: str) -> None:
     found = problem(ask(does), "family_failed")
@@ -176,6 +193,19 @@ def test_killed_processes_are_replaced_whichever_they_are(server: Any, ask: Ask)
     os.kill(nursery, signal.SIGKILL)
     os.kill(worker, signal.SIGKILL)
     until(lambda: not Path(f"/proc/{worker}").exists())
+    assert ask("nothing").status_code == 200
+
+
+def test_a_process_that_is_killed_at_work_is_refused_cleanly_and_replaced(server: Any, ask: Ask) -> None:
+    assert ask("nothing").status_code == 200
+    _, worker = nursery_and_worker(server)
+    with ThreadPoolExecutor(1) as pool:
+        asked = pool.submit(ask, "loops")
+        until(lambda: counted(server[1], "sillcast_held_requests") == 1)
+        os.kill(worker, signal.SIGKILL)
+        refused = asked.result(20)
+    problem(refused, "interrupted")
+    assert refused.headers["retry-after"] == "1"
     assert ask("nothing").status_code == 200
 
 
@@ -247,7 +277,7 @@ def test_a_warm_up_that_fails_is_told_by_readiness_and_by_the_exit_code(tmp_path
             assert started.stdout is not None
             assert started.stderr is not None
             url = started.stdout.readline().split()[-1]
-            until(lambda: "ZeroDivisionError" in httpx.get(f"{url}/health/ready").text)
+            until(lambda: "ZeroDivisionError" in httpx.get(f"{url}/health/ready").text, within_s=60)
             found = problem(httpx.get(f"{url}/health/ready"), "not_ready")
             assert found.detail == "The kernels cannot be warmed: ZeroDivisionError."
             assert httpx.get(f"{url}/health/live").status_code == 200

@@ -2,11 +2,12 @@
 
 import asyncio
 import time
+from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
 from hashlib import sha256
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 import prometheus_client
@@ -17,14 +18,17 @@ from litestar.response.streaming import ASGIStreamingResponse
 
 from sillcast.planner import Planner
 from sillcast.registry import Registry
-from sillcast.web import docs, negotiation, openapi
-from sillcast.web.compute import Done, Failed, Job, Reply, Stopped, content_digest, encoded
-from sillcast.web.edge import Edge, Metrics, log
+from sillcast.web import deprecation, docs, negotiation, openapi
+from sillcast.web.compute import Done, Failed, Job, Progress, Reply, Step, Stopped, content_digest, encoded
+from sillcast.web.edge import Cors, Edge, Metrics, log
 from sillcast.web.gate import Gate
 from sillcast.web.operations import COMPUTED, LISTED, OPERATED, Operation
 from sillcast.web.problems import MEDIA, FailedError, RefusedError, kind_of, problem_of
-from sillcast.web.settings import Settings
+from sillcast.web.settings import Settings, SettingsError
 from sillcast.web.workers import Nursery, ProcessWorker, ThreadWorker, WarmUpError, Worker
+
+if TYPE_CHECKING:
+    from sillcast.web.tracing import Tracing
 
 __all__ = ["Service", "build_app"]
 
@@ -38,6 +42,7 @@ _ENCODERS: dict[str, msgspec.json.Encoder | msgspec.msgpack.Encoder] = {
 # A picture brings its own style; it may not load or run anything.
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 _PROGRESS_S = 1.0
+_UNCOUNTED_MOST = 10_000
 
 
 def build_app(planner: Planner | None = None, settings: Settings | None = None) -> Litestar:
@@ -50,8 +55,11 @@ def build_app(planner: Planner | None = None, settings: Settings | None = None) 
     ------
     RegistryError
         If no planner is given and an installed family cannot be loaded.
+    SettingsError
+        If spans are wanted and the extra `otel` is not installed.
     """
     settings = settings or Settings()
+    tracing = _tracing(settings)
     if planner is not None:
         service = Service(planner, settings, [ThreadWorker(planner) for _ in range(settings.workers)])
     else:
@@ -61,14 +69,25 @@ def build_app(planner: Planner | None = None, settings: Settings | None = None) 
     app = Litestar(
         route_handlers=service.handlers(),
         exception_handlers={Exception: service.refuse},
-        lifespan=[service.running],
+        lifespan=[service.running, *([tracing.running] if tracing else [])],
         openapi_config=None,
         logging_config=None,
     )
     app.state.service = service
-    service.edge = Edge(app.asgi_handler, service.metrics)
-    app.asgi_handler = service.edge
+    service.edge = Edge(app.asgi_handler, service.metrics, Cors(settings.cors_origins), service.announced())
+    app.asgi_handler = tracing.around(service.edge) if tracing else service.edge
     return app
+
+
+def _tracing(settings: Settings) -> "Tracing | None":
+    """What makes spans, where the settings say that some are wanted."""
+    if not settings.traces_endpoint:
+        return None
+    try:
+        from sillcast.web.tracing import Tracing, provider_of  # noqa: PLC0415 - an extra, and 0.2 s of imports
+    except ImportError:
+        raise SettingsError("SILLCAST_TRACES_ENDPOINT needs the extra: pip install 'sillcast[otel]'") from None
+    return Tracing(provider_of(settings))
 
 
 class Service:
@@ -88,7 +107,8 @@ class Service:
         self.failure = ""
         self.on_failure: Callable[[], None] = lambda: None
         self._home = home
-        self._prepared: dict[tuple[str, ...], tuple[bytes, str]] = {}
+        self._uncounted: list[Step] = []
+        self._prepared: dict[tuple[str | negotiation.Coding, ...], tuple[bytes, str]] = {}
 
     @asynccontextmanager
     async def running(self, _: Litestar) -> AsyncIterator[None]:
@@ -121,16 +141,23 @@ class Service:
     def _note(self, reply: Reply) -> None:
         """Count what became of a job, whether anybody still waits for it or not."""
         match reply:
-            case Done(steps=steps):
-                for step, seconds in steps.items():
-                    self.metrics.steps.labels(step).observe(seconds)
-            case Failed(family=family) if family:
+            case Done(steps=steps) | Failed(steps=steps, family=""):
+                self._uncounted += steps
+            case Failed(family=family):
                 self.metrics.family_faults.labels(family).inc()
             case Stopped(family=family, killed=killed):
                 self.metrics.stops.labels("killed" if killed else "asked").inc()
                 if family:
                     self.metrics.family_faults.labels(family).inc()
                 log.warning("work given up", family=family, killed=killed)
+        if len(self._uncounted) > _UNCOUNTED_MOST:
+            self._count_steps()
+
+    def _count_steps(self) -> None:
+        """Enter the steps noted; done when somebody asks, since between a reply and its answer there is no time."""
+        for step in self._uncounted:
+            self.metrics.steps.labels(step.name).observe(step.seconds)
+        self._uncounted.clear()
 
     @property
     def ready(self) -> bool:
@@ -144,6 +171,11 @@ class Service:
             *(_handler(each, ["GET", "HEAD"], partial(self._list, each)) for each in LISTED),
             *(_handler(each, ["GET", "HEAD"], getattr(self, f"_{each.call}")) for each in OPERATED),
         ]
+
+    def announced(self) -> dict[tuple[str, str], list[tuple[bytes, bytes]]]:
+        """Headers by which answers of a route say that something of it is to end."""
+        # The document takes a while to make.
+        return deprecation.announcements(openapi.document(self.planner)) if deprecation.DEPRECATED else {}
 
     def refuse(self, request: Http, error: Exception) -> Response[bytes]:
         """Answer an exception with a problem; log what is our own fault."""
@@ -171,6 +203,9 @@ class Service:
     # The main jobs ---------------------------------------------------------------------------------------------
 
     async def _compute(self, operation: Operation, request: Http) -> ASGIResponse:
+        if self._home is not None and not self.warm:
+            # A balancer asks another replica at once, instead of waiting until this one is warm.
+            raise RefusedError("not_ready", self._why_not(), retry_after="1")
         _refuse_query(request)
         headers = request.headers
         media = negotiation.chosen(headers.get("accept"), operation.media)
@@ -181,7 +216,7 @@ class Service:
             body=await self._body(request),
             sent=sent,
             media=media,
-            coding="" if media == negotiation.NDJSON else negotiation.coding(headers.get("accept-encoding")),
+            coding=_coding(request, media),
             within_s=min(self.settings.deadline_s, self.settings.deadline_s if wait is None else wait),
         )
         extra = {"cache-control": "no-store", "vary": "accept, accept-encoding"}
@@ -191,36 +226,37 @@ class Service:
             extra["content-security-policy"] = _PICTURE_POLICY
         if media == negotiation.NDJSON:
             return await self._told(job, request, extra)
-        done = _done(await self.gate.run(job, _left(request)))
-        extra["content-digest"] = done.digest
-        extra["server-timing"] = ", ".join(f"{step};dur={1e3 * seconds:.2f}" for step, seconds in done.steps.items())
-        if done.coding:
-            extra["content-encoding"] = done.coding
+        done = _done(await self.gate.run(job, _left(request)), request)
+        extra.update(done.headers)
         return ASGIResponse(body=done.content, media_type=media, headers=extra)
 
     async def _told(self, job: Job, request: Http, headers: dict[str, str]) -> ASGIResponse:
         """The answer in lines: how it gets on, then the result or the problem; problems found soon have a status."""
+        told: deque[Progress] = deque(maxlen=1)
+        task = self.gate.begin(job, told.append)
         begun = time.monotonic()
-        task = self.gate.begin(job)
         try:
             await asyncio.wait({task}, timeout=min(_PROGRESS_S, job.within_s))
         except asyncio.CancelledError:
-            task.cancel()
+            self.gate.leave(task)
             raise
         if task.done():
-            done = _done(await self.gate.last_words(task, job.within_s))
+            done = _done(await self.gate.last_words(task, job.within_s), request)
             return ASGIResponse(body=done.content, media_type=job.media, headers=headers)
-        lines = self._lines(task, job, request, begun)
+        lines = self._lines(task, told, job, request, begun)
         return ASGIStreamingResponse(iterator=lines, media_type=job.media, headers=headers)
 
-    async def _lines(self, task: asyncio.Task[Reply], job: Job, request: Http, begun: float) -> AsyncIterator[bytes]:
+    async def _lines(
+        self, task: asyncio.Task[Reply], told: Sequence[Progress], job: Job, request: Http, begun: float
+    ) -> AsyncIterator[bytes]:
         try:
             while (passed := time.monotonic() - begun) < job.within_s and not task.done():
                 state = "waiting" if self.gate.waits(task) else "computing"
-                yield _line("progress", {"state": state, "elapsed_s": round(passed, 1), "at_most_s": job.within_s})
+                words = {"state": state, "elapsed_s": round(passed, 1), "at_most_s": job.within_s}
+                yield _line("progress", words | (msgspec.structs.asdict(told[0]) if told else {}))
                 await asyncio.wait({task}, timeout=min(_PROGRESS_S, job.within_s - passed))
-            task.cancel()
-            yield _done(await self.gate.last_words(task, job.within_s)).content
+            self.gate.leave(task)
+            yield _done(await self.gate.last_words(task, job.within_s), request).content
         except (FailedError, RefusedError) as error:
             problem = problem_of(error)
             self.metrics.problems.labels(problem.code).inc()
@@ -228,7 +264,7 @@ class Service:
                 self._log_own(request, error)
             yield _line("problem", problem)
         finally:
-            task.cancel()
+            self.gate.leave(task)
 
     async def _body(self, request: Http) -> bytes:
         """The whole body, within the limits of size and time.
@@ -299,7 +335,7 @@ class Service:
     async def _ready(self, request: Http) -> ASGIResponse:
         if not self.ready:
             raise RefusedError("not_ready", self._why_not(), retry_after="1")
-        content = msgspec.json.encode(openapi.ready_answer(self.planner))
+        content = msgspec.json.encode(openapi.ready_answer(self.planner, self.settings.build))
         return _shown(request, content, negotiation.JSON, {"cache-control": "no-store"})
 
     def _why_not(self) -> str:
@@ -308,6 +344,7 @@ class Service:
         return "It is stopping." if self.edge.draining else "The kernels are not warm yet."
 
     async def _metrics(self, request: Http) -> ASGIResponse:
+        self._count_steps()
         content = prometheus_client.generate_latest(self.metrics.registry)
         return _shown(request, content, prometheus_client.CONTENT_TYPE_LATEST, {"cache-control": "no-store"})
 
@@ -326,11 +363,18 @@ async def _left(request: Http) -> None:
         pass
 
 
-def _done(reply: Reply) -> Done:
-    """The answer of a worker, or its problem raised."""
+def _coding(request: Http, media: str) -> negotiation.Coding:
+    """Lines go as they are made: a coding would hold them back."""
+    accepted = request.headers.get("accept-encoding")
+    return negotiation.PLAIN if media == negotiation.NDJSON else negotiation.coding(accepted)
+
+
+def _done(reply: Reply, request: Http) -> Done:
+    """The answer of a worker, or its problem raised; what the line in the log shall say of the work is left behind."""
+    assert isinstance(reply, Done | Failed)
+    request.scope["state"]["work"] = reply
     if isinstance(reply, Done):
         return reply
-    assert isinstance(reply, Failed)
     raise FailedError(reply.problem, reply.trace)
 
 
@@ -347,14 +391,16 @@ def _listed(planner: Planner, call: str, names: tuple[str, ...], media: str) -> 
 
 
 def _shown(request: Http, content: bytes, media: str, headers: dict[str, str]) -> ASGIResponse:
-    """The answer to GET, or to HEAD with the same headers and no content."""
+    """The answer to GET, or to HEAD with the same headers and no content; the digests differ (RFC 9530, B.2)."""
     headers = {
         **headers,
         "content-type": media,
         "content-length": str(len(content)),
         "content-digest": content_digest(content),
+        "repr-digest": content_digest(content),
     }
     if request.method == "HEAD":
+        headers["content-digest"] = content_digest(b"")
         return ASGIResponse(headers=headers, is_head_response=True)
     return ASGIResponse(body=content, headers=headers)
 

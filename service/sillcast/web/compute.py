@@ -1,12 +1,14 @@
 """One request from bytes to bytes: what a worker does, whether it is a thread or a process."""
 
+import copy
 import time
 import traceback
 from base64 import b64encode
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from hashlib import sha256
 from types import TracebackType
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import msgspec
 from msgspec import Struct
@@ -18,7 +20,24 @@ from sillcast.web import negotiation
 from sillcast.web.operations import body_type
 from sillcast.web.problems import Problem, RefusedError, kind_of, problem_of
 
-__all__ = ["Computer", "Done", "Failed", "Job", "Reply", "StopError", "Stopped", "content_digest", "encoded"]
+__all__ = [
+    "Computer",
+    "Done",
+    "Failed",
+    "Job",
+    "Progress",
+    "Reply",
+    "Step",
+    "StopError",
+    "Stopped",
+    "Tell",
+    "content_digest",
+    "encoded",
+    "untold",
+]
+
+PROGRESS_S = 0.1
+"""Least time between two reports of progress: what is told more often nobody can read. [s]"""
 
 _ENCODERS: dict[str, msgspec.json.Encoder | msgspec.msgpack.Encoder] = {
     negotiation.JSON: msgspec.json.Encoder(),
@@ -37,18 +56,30 @@ class Job(Struct, frozen=True, kw_only=True):
     body: bytes
     sent: Literal["json", "msgpack"]
     media: str
-    coding: str = ""
+    coding: negotiation.Coding = negotiation.PLAIN
     within_s: float
     sent_s: float = 0.0
 
 
+class Step(NamedTuple):
+    """A step of the work: its name, when it began on the monotonic clock, how long it took. [s]"""
+
+    name: str
+    begun_s: float
+    seconds: float
+
+
 class Done(Struct, frozen=True, kw_only=True, tag=True):
-    """The answer, ready to be sent, and how long the steps took. [s]"""
+    """The answer, ready to be sent: its bytes, and the headers that say how they are coded and what they took."""
 
     content: bytes
-    coding: str
-    digest: str
-    steps: dict[str, float]
+    headers: list[tuple[str, str]]
+    steps: list[Step]
+    families: list[str] = []
+
+    def logged(self) -> dict[str, Any]:
+        """What a line in the log says of the work."""
+        return {"families": self.families, "steps_ms": _sums_ms(self.steps)}
 
 
 class Failed(Struct, frozen=True, kw_only=True, tag=True):
@@ -57,6 +88,11 @@ class Failed(Struct, frozen=True, kw_only=True, tag=True):
     problem: Problem
     family: str = ""
     trace: str = ""
+    steps: list[Step] = []
+
+    def logged(self) -> dict[str, Any]:
+        """What a line in the log says of the work."""
+        return {"code": self.problem.code, "family": self.family, "steps_ms": _sums_ms(self.steps)}
 
 
 class Stopped(Struct, frozen=True, kw_only=True, tag=True):
@@ -66,25 +102,79 @@ class Stopped(Struct, frozen=True, kw_only=True, tag=True):
     killed: bool = False
 
 
+class Progress(Struct, frozen=True, kw_only=True, tag=True):
+    """How far a job has come: how much of how much of a stage is done."""
+
+    stage: str
+    done: int
+    of: int
+
+
 Reply = Done | Failed | Stopped
+
+Tell = Callable[[Progress], None]
+"""Is told how a job gets on."""
 
 
 class StopError(BaseException):
     """Stops the work at hand; no `except Exception` of a family holds it up."""
 
 
+def untold(_: Progress) -> None:
+    """Nobody listens."""
+
+
+class _Work:
+    """One job under way: times the planner's steps, passes on its ticks, and ends it between two where asked to."""
+
+    def __init__(self, tell: Tell) -> None:
+        self.steps: list[Step] = []
+        self.unwanted = False
+        self._tell = tell
+        self._told_s = 0.0
+        self._within = ""
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Time a step; one within another is a part of that."""
+        if self.unwanted:
+            raise StopError
+        if self._within:
+            yield
+            return
+        self._within = name
+        begun = time.monotonic()
+        try:
+            yield
+        finally:
+            self.steps.append(Step(name, begun, time.monotonic() - begun))
+            self._within = ""
+
+    def tick(self, done: int, of: int, stage: str = "") -> None:
+        """Pass on how much is done of the present step, or of a stage of it."""
+        if self.unwanted:
+            raise StopError
+        if (now := time.monotonic()) >= self._told_s + PROGRESS_S:
+            self._told_s = now
+            self._tell(Progress(stage=stage or self._within, done=done, of=of))
+
+
 class Computer:
-    """Answers jobs with a planner."""
+    """Answers jobs with a planner, one at a time."""
 
     def __init__(self, planner: Planner) -> None:
-        self.planner = planner
+        self.planner = copy.copy(planner)  # the same but for who watches: the caller's may be watched by others
+        self.planner.watch = self._step
+        self._work = _Work(untold)
+        self._made: Any = None
         self._unpackers: dict[str, msgspec.msgpack.Decoder[Any]] = {}
         self._families = {
             type(each.family).__module__: f"{each.name} of {each.origin}" for each in planner.registry.families
         }
 
-    def answer(self, job: Job) -> Reply:
+    def answer(self, job: Job, tell: Tell = untold) -> Reply:
         """The answer, or the problem that the exception is answered with."""
+        self._work = _Work(tell)
         try:
             return self._answered(job)
         except StopError as stop:
@@ -92,14 +182,19 @@ class Computer:
         except MemoryError as error:
             family = self.at_work(error.__traceback__)
             words = f"The answer needs more memory than one may take{', in the family ' + family if family else ''}."
-            return Failed(problem=problem_of(RefusedError("exhausted", words)), family=family)
+            return self._failed(RefusedError("exhausted", words), family)
+        except FamilyError as error:
+            return self._failed(error, f"{error.family} of {error.distribution}")
         except Exception as error:
-            own = kind_of(error).status >= 500
-            return Failed(
-                problem=problem_of(error),
-                family=f"{error.family} of {error.distribution}" if isinstance(error, FamilyError) else "",
-                trace="".join(traceback.format_exception(error)) if own else "",
-            )
+            return self._failed(error)
+
+    def leave(self) -> None:
+        """End the job at hand at its next step or tick; may be called from another thread."""
+        self._work.unwanted = True
+
+    def forget(self) -> None:
+        """Let go of the last answer, which was kept so that its sending need not wait for that."""
+        self._made = None
 
     def at_work(self, trace: TracebackType | None) -> str:
         """The family whose code is innermost in a trace, with its distribution; empty if there is none."""
@@ -108,39 +203,61 @@ class Computer:
             found = self._families.get(frame.f_globals.get("__name__", ""), found)
         return found
 
+    def _step(self, name: str) -> Any:
+        return self._work.step(name)
+
+    def _failed(self, error: Exception, family: str = "") -> Failed:
+        own = kind_of(error).status >= 500 and not isinstance(error, RefusedError)
+        trace = "".join(traceback.format_exception(error)) if own else ""
+        return Failed(problem=problem_of(error), family=family, trace=trace, steps=self._work.steps)
+
     def _answered(self, job: Job) -> Done:
-        steps: dict[str, float] = {}
-        request = job.body if job.sent == "json" else _timed(steps, "decode", lambda: self._unpacked(job))
+        begun = time.monotonic()
+        content = self._content(job)
+        with self._step("compress"):
+            content, coding = encoded(content, job.coding)
+        steps = self._work.steps
+        rest = time.monotonic() - begun - sum(step.seconds for step in steps)
+        steps.append(Step("rest", begun, rest))
+        timing = ", ".join(f"{name};dur={ms:.3f}" for name, ms in _sums_ms(steps).items())  # W3C Server Timing
+        headers = [("content-digest", content_digest(content)), ("server-timing", timing)]
+        if coding:
+            headers.append(("content-encoding", coding))
+        by = getattr(self._made, "computed_by", None)
+        return Done(content=content, headers=headers, steps=steps, families=sorted(by.families) if by else [])
+
+    def _content(self, job: Job) -> bytes:
+        request = job.body if job.sent == "json" else self._unpacked(job)
         if job.media == negotiation.SVG:
-            content = _timed(steps, "picture", lambda: self.planner.picture(request).encode())
-        else:
-            made = _timed(steps, job.call, lambda: getattr(self.planner, job.call)(request))
-            content = _timed(steps, "encode", lambda: _ENCODERS[job.media].encode(made))
-        if job.media == negotiation.NDJSON:
-            content = b'{"result":' + content + b"}\n"
-        content, coding = _timed(steps, "compress", lambda: encoded(content, job.coding))
-        return Done(content=content, coding=coding, digest=content_digest(content), steps=steps)
+            return self.planner.picture(request).encode()
+        ticking = {"tick": self._work.tick} if job.call == "mount_search" else {}
+        self._made = getattr(self.planner, job.call)(request, **ticking)
+        with self._step("encode"):
+            content = _ENCODERS[job.media].encode(self._made)
+        return b'{"result":' + content + b"}\n" if job.media == negotiation.NDJSON else content
 
     def _unpacked(self, job: Job) -> Any:
         if job.call not in self._unpackers:
             self._unpackers[job.call] = msgspec.msgpack.Decoder(body_type(self.planner, job.call))
-        return faults.decoded(job.body, self._unpackers[job.call], "msgpack")
+        with self._step("decode"):
+            return faults.decoded(job.body, self._unpackers[job.call], "msgpack")
 
 
-def _timed(steps: dict[str, float], name: str, step: Callable[[], Any]) -> Any:
-    begun = time.perf_counter()
-    made = step()
-    steps[name] = time.perf_counter() - begun
-    return made
+def _sums_ms(steps: Sequence[Step]) -> dict[str, float]:
+    """Time of each step; those that came more than once are summed. [ms]"""
+    sums: dict[str, float] = {}
+    for step in steps:
+        sums[step.name] = sums.get(step.name, 0.0) + 1e3 * step.seconds
+    return {name: round(ms, 3) for name, ms in sums.items()}
 
 
-def encoded(content: bytes, coding: str) -> tuple[bytes, str]:
-    """Content in a coding, and which; short content stays as it is, since its header alone would eat the gain."""
-    if coding and len(content) >= negotiation.LEAST_CODED:
-        return negotiation.CODINGS[coding](content), coding
+def encoded(content: bytes, coding: negotiation.Coding) -> tuple[bytes, str]:
+    """Content in a coding, and which; short content stays as it is, since the header alone would eat the gain."""
+    if coding.name and len(content) >= coding.least:
+        return negotiation.CODINGS[coding.name](content), coding.name
     return content, ""
 
 
 def content_digest(content: bytes) -> str:
-    """Value of the header Content-Digest (RFC 9530, section 2)."""
+    """Value of the headers Content-Digest and Repr-Digest (RFC 9530, sections 2 and 3)."""
     return f"sha-256=:{b64encode(sha256(content).digest()).decode()}:"

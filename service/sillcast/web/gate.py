@@ -5,7 +5,7 @@ from collections.abc import Callable, Coroutine, Sequence
 from typing import Any
 from weakref import WeakSet
 
-from sillcast.web.compute import Job, Reply, Stopped
+from sillcast.web.compute import Job, Reply, Stopped, Tell, untold
 from sillcast.web.problems import RefusedError
 from sillcast.web.workers import Worker
 
@@ -49,8 +49,8 @@ class Gate:
         """Whether no worker has begun with a task."""
         return task in self._held and task not in self._begun
 
-    def begin(self, job: Job) -> asyncio.Task[Reply]:
-        """The reply to a job as a task, to be cancelled when it is not wanted any more.
+    def begin(self, job: Job, tell: Tell = untold) -> asyncio.Task[Reply]:
+        """The reply to a job as a task, to be left when it is not wanted any more; `tell` is told how it gets on.
 
         Raises
         ------
@@ -59,7 +59,10 @@ class Gate:
         """
         if len(self._held) >= self._most:
             raise RefusedError("busy", "All places are taken; try again.", retry_after="1")
-        task = asyncio.create_task(self._placed(job))
+        worker = None if self._free.empty() else self._free.get_nowait()
+        if worker is not None:
+            worker.hand(job, tell)  # first of all: what is to be done here is done while it computes
+        task = asyncio.create_task(self._placed(job, tell, worker))
         self._held.add(task)
         task.add_done_callback(self._held.discard)
         return task
@@ -78,35 +81,43 @@ class Gate:
             try:
                 await asyncio.wait({task, leaving}, timeout=job.within_s, return_when=asyncio.FIRST_COMPLETED)
             finally:
-                task.cancel()
+                self.leave(task)
             if not task.done() and leaving.done():
                 raise RefusedError("client_left", "The connection ended before the answer was there.")
             return await self.last_words(task, job.within_s)
         finally:
             leaving.cancel()
 
+    def leave(self, task: asyncio.Task[Reply]) -> None:
+        """End a task that is not wanted any more; not before its first step, which takes charge of its worker."""
+        if not task.done():
+            asyncio.get_running_loop().call_soon(task.cancel)
+
     async def last_words(self, task: asyncio.Task[Reply], within_s: float) -> Reply:
-        """The reply of a task that is done or was cancelled.
+        """The reply of a task that is done or was left.
 
         Raises
         ------
         RefusedError
             `deadline`, naming the family that was at work if that is known soon.
         """
-        await asyncio.wait({task}, timeout=_NAMING_S)
+        if not task.done():
+            await asyncio.wait({task}, timeout=_NAMING_S)
         reply = task.result() if task.done() and not task.cancelled() else Stopped()
         if not isinstance(reply, Stopped):
             return reply
         at_work = f"; the family {reply.family} was at work" if reply.family else ""
         raise RefusedError("deadline", f"Not done within {within_s:g} s{at_work}.", retry_after="5")
 
-    async def _placed(self, job: Job) -> Reply:
-        worker = await self._free.get()
+    async def _placed(self, job: Job, tell: Tell, worker: Worker | None) -> Reply:
+        if worker is None:
+            worker = await self._free.get()
+            worker.hand(job, tell)
         task = asyncio.current_task()
         assert task is not None
         self._begun.add(task)
         try:
-            reply = await worker.run(job)
+            reply = await worker.reply()
             self._ended(reply)
             return reply
         finally:

@@ -15,6 +15,7 @@ import sys
 import time
 import traceback
 import warnings
+from functools import partial
 from types import FrameType
 from typing import Annotated, Literal
 
@@ -23,9 +24,10 @@ from msgspec import Meta, Struct
 
 from sillcast.planner import Planner
 from sillcast.registry import Registry
-from sillcast.web.compute import Computer, Job, Reply, StopError, Stopped
+from sillcast.web import negotiation
+from sillcast.web.compute import Computer, Job, Progress, Reply, StopError, Stopped, Tell, untold
 
-__all__ = ["FAILED", "FRAME", "STOP", "WARM", "Orders", "main"]
+__all__ = ["FAILED", "FRAME", "GC_THRESHOLDS", "STOP", "WARM", "Hatched", "Orders", "main"]
 
 FRAME = struct.Struct("!I")
 """Length of a message, before each message on the line of a worker."""
@@ -35,6 +37,9 @@ STOP = signal.SIGUSR1
 
 WARM, FAILED = b"+", b"-"
 """First byte that the nursery says: workers can be had, or never will be; the class of the error follows."""
+
+GC_THRESHOLDS = (50_000, 20, 100)
+"""New objects until the garbage collector looks at the youngest; rounds of it until the next older."""
 
 _OVERDUE_S = 3.0
 
@@ -46,6 +51,12 @@ class Orders(Struct, frozen=True, kw_only=True):
     plugins: Literal["skip", "strict"]
     memory_mb: Annotated[int, Meta(gt=0)]
     warm_up: Literal["off", "on"]
+
+
+class Hatched(Struct, frozen=True, tag=True):
+    """First message of a worker: its process number."""
+
+    pid: int
 
 
 def main(arguments: list[str]) -> int:
@@ -94,34 +105,50 @@ class _Stopper:
             self._working = False
             raise StopError
 
-    def answer(self, computer: Computer, job: Job) -> Reply:
+    def answer(self, computer: Computer, job: Job, tell: Tell) -> Reply:
         try:
             self._working = True
             try:
-                return Stopped() if self._asked_s > job.sent_s else computer.answer(job)
+                return Stopped() if self._asked_s > job.sent_s else computer.answer(job, self._whole(tell, job))
             finally:
                 self._working = False
         except StopError:  # came before or after the answer's making
             return Stopped()
+
+    def _whole(self, tell: Tell, job: Job) -> Tell:
+        """Tell, but with no stop in the middle of the telling, which would leave half a message on the line."""
+
+        def told(progress: Progress) -> None:
+            self._working = False
+            tell(progress)
+            self._working = True
+            if self._asked_s > job.sent_s:
+                raise StopError
+
+        return told
 
 
 def _work(computer: Computer, line: socket.socket, memory_mb: int) -> None:
     """Answer jobs until the line is closed."""
     resource.setrlimit(resource.RLIMIT_AS, (memory_mb << 20, memory_mb << 20))
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    # Answers are many small objects in few cycles: at the usual thresholds the collector walks them for nothing.
+    gc.set_threshold(*GC_THRESHOLDS)
     stopper = _Stopper()
     decoder = msgspec.msgpack.Decoder(Job)
-    _send(line, msgspec.msgpack.encode(os.getpid()))
+    _send(line, Hatched(os.getpid()))
     while (message := _received(line)) is not None:
         job = decoder.decode(message)
         # Ends this process even in the middle of a library's loop, should there be no service any more to do it.
         signal.setitimer(signal.ITIMER_REAL, job.within_s + _OVERDUE_S)
-        reply = stopper.answer(computer, job)
+        tell = partial(_send, line) if job.media == negotiation.NDJSON else untold
+        _send(line, stopper.answer(computer, job, tell))
         signal.setitimer(signal.ITIMER_REAL, 0)
-        _send(line, msgspec.msgpack.encode(reply))
+        computer.forget()
 
 
-def _send(line: socket.socket, message: bytes) -> None:
+def _send(line: socket.socket, said: Reply | Progress | Hatched) -> None:
+    message = msgspec.msgpack.encode(said)
     line.sendall(FRAME.pack(len(message)) + message)
 
 

@@ -9,11 +9,12 @@ from sillcast.web.negotiation import JSON, MSGPACK, NDJSON, SVG
 __all__ = ["COMPUTED", "LISTED", "OPERATED", "TAGS", "Operation", "body_type"]
 
 _DATA = (JSON, MSGPACK)
-_GET_PROBLEMS = ("unknown_query", "not_acceptable", "internal")
+_GET_PROBLEMS = ("unknown_query", "not_acceptable", "headers_too_large", "internal")
 _POST_PROBLEMS = (
     "malformed",
     "unknown_query",
     "not_acceptable",
+    "headers_too_large",
     "slow_request",
     "too_large",
     "unsupported_media",
@@ -26,6 +27,7 @@ _POST_PROBLEMS = (
     "deadline",
     "client_left",
     "interrupted",
+    "not_ready",
 )
 
 TAGS = {
@@ -73,7 +75,8 @@ COMPUTED = (
         "POST", "/v1/mount-searches", "search_mounts", "mount_search", "planning",
         "Where to mount the sensors, ranked",
         "Takes a door, the devices to consider and the places that are allowed. With `Accept: application/x-ndjson` "
-        "the answer comes in lines: `progress` about once a second, then `result` or `problem` as the last one. What "
+        "the answer comes in lines: `progress` about once a second (`state`, `elapsed_s`, `at_most_s` and, once known, "
+        "how much of a stage is done: `stage`, `done`, `of`), then `result` or `problem` as the last one. What "
         "is wrong with the request and found within the first second is answered by its status, as everywhere.",
         (*_DATA, NDJSON), _POST_PROBLEMS,
     ),

@@ -67,6 +67,7 @@ KINDS = {
         Kind("not_acceptable", 406, "No wanted media type is offered", "Accept one that the route offers."),
         Kind("slow_request", 408, "The request took too long to arrive", "Send it again, faster."),
         Kind("too_large", 413, "The body is too large", "Leave out what is not needed."),
+        Kind("headers_too_large", 431, "The headers are too large", "Send fewer or shorter ones."),
         Kind(
             "unsupported_media", 415, "The body's media type is not read", "Send JSON or MessagePack, not compressed."
         ),

@@ -2,6 +2,7 @@
 
 import asyncio
 import gc
+from http import HTTPStatus
 from types import FrameType
 from typing import Any
 
@@ -10,10 +11,14 @@ import uvicorn
 from litestar import Litestar
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
+from sillcast.web.nursery import GC_THRESHOLDS
 from sillcast.web.problems import MEDIA, RefusedError, problem_of
 from sillcast.web.settings import Settings
 
-__all__ = ["Server", "serve"]
+__all__ = ["HEAD_MOST", "Server", "serve"]
+
+HEAD_MOST = 65_536
+"""Bytes that the first line and the headers of a request may have together."""
 
 
 def serve(app: Litestar, settings: Settings) -> int:
@@ -34,10 +39,16 @@ class _DeadlineProtocol(HttpToolsProtocol):
 
     The clock runs from the connection, or from the first byte of a later request, to the end of the headers, and again
     to the end of the body; there the application answers 408 first, and this is what remains if it cannot.
+
+    Headers past their most bytes are refused before they are all there.
     """
 
     receive_s = 10.0
     _clock: asyncio.TimerHandle | None = None
+    _in_head = True
+    _head = 0  # bytes of headers that are not yet all there
+    _passed = 0  # ends of headers and of bodies so far: bytes that hold one are not of unfinished headers alone
+    _head_refused = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -46,13 +57,26 @@ class _DeadlineProtocol(HttpToolsProtocol):
     def data_received(self, data: bytes) -> None:
         if self._clock is None and (self.cycle is None or self.cycle.response_complete):
             self._wind(self.receive_s)
+        passed = self._passed
         super().data_received(data)
+        if self._in_head and self._passed == passed and not self.transport.is_closing():
+            self._head += len(data)
+            if self._head > HEAD_MOST:
+                self._head_refused = True
+                self.send_400_response("")
 
     def on_headers_complete(self) -> None:
+        if sum(len(name) + len(value) for name, value in self.headers) > HEAD_MOST:
+            self._head_refused = True
+            raise ValueError("headers too large")  # ends the parser, which ends in `send_400_response`
+        self._in_head, self._head = False, 0
+        self._passed += 1
         self._wind(self.receive_s + 1.0)
         super().on_headers_complete()
 
     def on_message_complete(self) -> None:
+        self._in_head = True
+        self._passed += 1
         self._stop()
         super().on_message_complete()
 
@@ -61,10 +85,13 @@ class _DeadlineProtocol(HttpToolsProtocol):
         super().connection_lost(exc)
 
     def send_400_response(self, msg: str) -> None:
-        """Say in the common shape that what came is no HTTP."""
-        content = msgspec.json.encode(problem_of(RefusedError("bad_request", msg)))
+        """Say in the common shape that what came is no HTTP, or that its headers are too large."""
+        problem = problem_of(RefusedError("bad_request", msg))
+        if self._head_refused:
+            problem = problem_of(RefusedError("headers_too_large", f"They may have {HEAD_MOST} bytes together."))
+        content = msgspec.json.encode(problem)
         lines = [
-            "HTTP/1.1 400 Bad Request",
+            f"HTTP/1.1 {problem.status} {HTTPStatus(problem.status).phrase}",
             f"content-type: {MEDIA}",
             f"content-length: {len(content)}",
             "connection: close",
@@ -120,6 +147,7 @@ class Server(uvicorn.Server):
         # What is loaded by now stays: the collector need not walk it again and again while answering.
         gc.collect()
         gc.freeze()
+        gc.set_threshold(*GC_THRESHOLDS)
         await super().startup(sockets)
         if self.started:
             host, port = self.servers[0].sockets[0].getsockname()[:2]

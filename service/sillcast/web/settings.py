@@ -48,6 +48,30 @@ class Settings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     drain_s: Annotated[
         float, Meta(ge=0, le=300, description="Time between SIGTERM and the end of listening, to be unlisted. [s]")
     ] = 2.0
+    cors_origins: Annotated[
+        str,
+        Meta(
+            max_length=2048,
+            pattern=r"^(\*|https?://[a-z0-9.\[\]:-]+(,https?://[a-z0-9.\[\]:-]+)*)?(?![\s\S])",
+            description="Origins whose pages may call this service, with commas between; * for any; empty for none.",
+        ),
+    ] = ""
+    traces_endpoint: Annotated[
+        str,
+        Meta(
+            max_length=2048,
+            pattern=r"^(https?://[!-~]+)?(?![\s\S])",
+            description="Where OpenTelemetry spans go, by OTLP over HTTP (ends in /v1/traces); empty for nowhere. "
+            "Needs the extra `otel`.",
+        ),
+    ] = ""
+    traces_share: Annotated[
+        float, Meta(ge=0, le=1, description="Share of requests that are traced, where the caller does not say. [1]")
+    ] = 1.0
+    build: Annotated[
+        str,
+        Meta(pattern=r"^[A-Za-z0-9._-]{0,64}(?![\s\S])", description="Which build this is, shown by /health/ready."),
+    ] = ""
     back_end: Annotated[
         Literal["compiled", "numpy"], Meta(description="Read by the kernel: compiled where it can be, or numpy alone.")
     ] = "compiled"

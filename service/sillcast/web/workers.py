@@ -25,7 +25,7 @@ import msgspec
 
 from sillcast.planner import Planner
 from sillcast.web import nursery
-from sillcast.web.compute import Computer, Failed, Job, Reply, Stopped
+from sillcast.web.compute import Computer, Failed, Job, Progress, Reply, Stopped, Tell, untold
 from sillcast.web.problems import RefusedError, problem_of
 from sillcast.web.settings import Settings
 
@@ -45,15 +45,18 @@ class Worker(Protocol):
     async def ready(self) -> None:
         """Return once jobs will be begun at once."""
 
-    async def run(self, job: Job) -> Reply:
-        """Answer a job; if cancelled, return once the work has been stopped or has ended."""
+    def hand(self, job: Job, tell: Tell) -> None:
+        """Begin a job, now if that can be; `reply` is to be awaited next."""
+
+    async def reply(self) -> Reply:
+        """The reply to what was handed over; if cancelled, return once the work has been stopped or has ended."""
 
     def close(self) -> None:
         """Let go of all resources."""
 
 
 class ThreadWorker:
-    """A thread over a planner; work that has begun cannot be stopped, only waited for."""
+    """A thread over a planner; work that has begun ends at the planner's next step, once it is not wanted any more."""
 
     def __init__(self, planner: Planner) -> None:
         self._computer = Computer(planner)
@@ -62,16 +65,27 @@ class ThreadWorker:
     async def ready(self) -> None:
         """Nothing to wait for."""
 
-    async def run(self, job: Job) -> Reply:
-        """Answer a job in the thread."""
+    def hand(self, job: Job, tell: Tell) -> None:
+        """Begin a job in the thread."""
         if self._thread is None:
             self._thread = ThreadPoolExecutor(1, thread_name_prefix="compute")
-        work = asyncio.get_running_loop().run_in_executor(self._thread, self._computer.answer, job)
+        loop = asyncio.get_running_loop()
+
+        def told(progress: Progress) -> None:
+            loop.call_soon_threadsafe(tell, progress)
+
+        self._work = loop.run_in_executor(self._thread, self._computer.answer, job, told)
+
+    async def reply(self) -> Reply:
+        """The reply of the thread."""
         try:
-            return await asyncio.shield(work)
+            return await asyncio.shield(self._work)
         except asyncio.CancelledError:
-            await asyncio.wait({work})
-            return Stopped()
+            self._computer.leave()
+            await asyncio.wait({self._work})
+            return self._work.result() if isinstance(self._work.result(), Stopped) else Stopped()
+        finally:
+            self._computer.forget()
 
     def close(self) -> None:
         """Forget the thread; what is being computed ends by itself. The worker may be used again."""
@@ -80,14 +94,20 @@ class ThreadWorker:
             self._thread = None
 
 
+_SAID: msgspec.msgpack.Decoder[Reply | Progress | nursery.Hatched] = msgspec.msgpack.Decoder(
+    Reply | Progress | nursery.Hatched
+)
+
+
 class _Line(asyncio.Protocol):
-    """One end of the line to a worker: messages in, one expected at a time."""
+    """One end of the line to a worker: progress goes to who is told, anything else is the one message expected."""
 
     def __init__(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._got = bytearray()
         self.lost = False
-        self.message: asyncio.Future[bytes] = self._loop.create_future()
+        self.tell: Tell = untold
+        self.message: asyncio.Future[Any] = self._loop.create_future()
 
     def connection_made(self, transport: Any) -> None:
         self._transport = transport
@@ -95,18 +115,29 @@ class _Line(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         self._got += data
         head = nursery.FRAME.size
-        if len(self._got) >= head and len(self._got) >= head + nursery.FRAME.unpack(self._got[:head])[0]:
-            self.message.set_result(bytes(self._got[head:]))
-            self._got.clear()
+        while len(self._got) >= head and len(self._got) >= (end := head + nursery.FRAME.unpack_from(self._got)[0]):
+            said = _SAID.decode(memoryview(self._got)[head:end].tobytes())
+            del self._got[:end]
+            if isinstance(said, Progress):
+                self.tell(said)
+            else:
+                self.expect().set_result(said)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.lost = True
-        if not self.message.done():
-            self.message.set_exception(ConnectionResetError())
-            self.message.exception()  # looked at here, as nobody may be waiting
+        self.expect().set_exception(ConnectionResetError())
+        self.message.exception()  # looked at here, as nobody may be waiting
 
-    def send(self, message: bytes) -> None:
-        self.message = self._loop.create_future()
+    def expect(self) -> asyncio.Future[Any]:
+        """The message that is to come; one that was taken already, or given up, is not awaited again."""
+        if self.message.done():
+            self.message = self._loop.create_future()
+        return self.message
+
+    def send(self, job: Job, tell: Tell) -> None:
+        self.tell = tell
+        self.expect()
+        message = msgspec.msgpack.encode(msgspec.structs.replace(job, sent_s=time.monotonic()))
         self._transport.write(nursery.FRAME.pack(len(message)) + message)
 
     def close(self) -> None:
@@ -114,7 +145,7 @@ class _Line(asyncio.Protocol):
 
 
 class ProcessWorker:
-    """A process that is stopped, or killed and replaced, when its answer is not wanted any more.
+    """A process of its own, with a bound on its memory; ended and replaced if it does not leave off.
 
     Parameters
     ----------
@@ -126,7 +157,8 @@ class ProcessWorker:
         self._home = home
         self._line: _Line | None = None
         self._pid = 0
-        self._replies: msgspec.msgpack.Decoder[Reply] = msgspec.msgpack.Decoder(Reply)
+        self._job: tuple[Job, Tell] | None = None
+        self._sent = False
 
     async def ready(self) -> None:
         """Return once there is a process.
@@ -139,34 +171,47 @@ class ProcessWorker:
         if self._line is not None and not self._line.lost:
             return
         line = await self._home.hatch()
-        self._pid = msgspec.msgpack.decode(await line.message, type=int)
+        self._pid = (await line.message).pid
         self._line = line
 
-    async def run(self, job: Job) -> Reply:
-        """Answer a job in the process."""
+    def hand(self, job: Job, tell: Tell) -> None:
+        """Begin a job in the process, now if there is one."""
+        self._job = job, tell
+        self._sent = self._line is not None and not self._line.lost
+        if self._sent:
+            self._send()
+
+    async def reply(self) -> Reply:
+        """The reply of the process."""
         try:
-            await self.ready()
+            if not self._sent:
+                await self.ready()
+                self._send()
         except (ConnectionError, WarmUpError):
             return _lost()
         assert self._line is not None
         try:
-            reply: Reply = Stopped()
-            while isinstance(reply, Stopped):  # once more, if a stop was meant for the job before and came late
-                sent = msgspec.structs.replace(job, sent_s=time.monotonic())
-                self._line.send(msgspec.msgpack.encode(sent))
-                reply = self._replies.decode(await asyncio.shield(self._line.message))
-            return reply
+            while isinstance(reply := await self._line.message, Stopped):
+                self._send()  # once more: a stop was meant for the job before and came late
+            return reply  # type: ignore[no-any-return]
         except ConnectionError:
             self._drop()
             return _lost()
         except asyncio.CancelledError:
             return await self._stopped(self._line)
 
+    def _send(self) -> None:
+        assert self._line is not None
+        assert self._job is not None
+        self._line.send(*self._job)
+
     async def _stopped(self, line: _Line) -> Reply:
         self._signal(nursery.STOP)
+        if line.message.cancelled():  # with the task that waited for it
+            line.expect()
         await asyncio.wait({line.message}, timeout=KILL_AFTER_S)
         if line.message.done() and line.message.exception() is None:
-            return self._replies.decode(line.message.result())
+            return line.message.result()  # type: ignore[no-any-return]
         self._signal(signal.SIGKILL)
         self._drop()
         return Stopped(killed=True)
