@@ -28,7 +28,10 @@ bench: $(TEST_STAMP)
 load: $(TEST_STAMP)
 	$(BIN)/python tests/load/load.py
 
+# Minutes of the mutation fuzzer; the generated requests of the contract before it take hours.
+FUZZ_MINUTES ?= 60
 fuzz: $(TEST_STAMP)
+	$(BIN)/pytest tests/web/test_mutations.py --fuzz --fuzz-minutes=$(FUZZ_MINUTES)
 	$(BIN)/pytest tests/web/test_contract.py --fuzz
 
 # What a release needs beyond `make test`; tools that are no part of the suite get an environment of their own.

@@ -6,13 +6,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from sillcast import motion
-from sillcast.contract import Body, Door, Field, Obstacle, Traveller
+from sillcast.contract import Body, Door, Field, Neighbour, Obstacle, Traveller
 from sillcast.errors import Fault
 from sillcast.kernel import ring_fault
 
 __all__ = [
     "LEAST_GAP_M",
     "body_faults",
+    "device_faults",
     "door_faults",
     "names_faults",
     "output_faults",
@@ -38,18 +39,24 @@ def door_faults(door: Door) -> Iterator[Fault]:
     yield from motion.faults(door)
 
 
-def site_faults(obstacles: Sequence[Obstacle]) -> Iterator[Fault]:
-    """Rings and heights of obstacles."""
+def site_faults(obstacles: Sequence[Obstacle], neighbours: Sequence[Neighbour] = ()) -> Iterator[Fault]:
+    """Rings of obstacles and neighbouring doors, heights of obstacles."""
+    things: tuple[tuple[str, Sequence[Obstacle | Neighbour]], ...] = (
+        ("/site/obstacles", obstacles),
+        ("/site/neighbours", neighbours),
+    )
+    for pointer, some in things:
+        for i, thing in enumerate(some):
+            if problem := ring_fault(thing.ring_m):
+                yield _fault(
+                    f"{pointer}/{i}/ring_m",
+                    "ring",
+                    f"The ring of {thing.name} {problem}.",
+                    "corners in order around an area of at least 1 mm2, no side crossing another",
+                    _short(thing.ring_m),
+                )
     for i, obstacle in enumerate(obstacles):
         pointer = f"/site/obstacles/{i}"
-        if problem := ring_fault(obstacle.ring_m):
-            yield _fault(
-                f"{pointer}/ring_m",
-                "ring",
-                f"The ring of {obstacle.name} {problem}.",
-                "corners in order around an area of at least 1 mm2, no side crossing another",
-                _short(obstacle.ring_m),
-            )
         if obstacle.top_m - obstacle.base_m < LEAST_GAP_M:
             yield _fault(
                 f"{pointer}/top_m",
@@ -114,6 +121,7 @@ def names_faults(request: Any, standard_bodies: Iterable[str]) -> Iterator[Fault
     """Names that must be told apart."""
     lists: tuple[tuple[str, Sequence[Any]], ...] = (
         ("/site/obstacles", request.site.obstacles),
+        ("/site/neighbours", request.site.neighbours),
         ("/traffic", request.traffic),
         ("/sensors", request.sensors),
         ("/bodies", request.bodies),
@@ -161,6 +169,25 @@ def sensor_faults(sensor: Any, pointer: str, needs_counterpart: bool) -> Iterato
             "another place",
             None,
         )
+    yield from _device_faults(sensor, pointer)
+
+
+def device_faults(devices: Sequence[Any], with_two_ends: Sequence[bool]) -> Iterator[Fault]:
+    """Devices of a mount search; one whose family has a second end cannot be searched for."""
+    for i, (asked, two_ends) in enumerate(zip(devices, with_two_ends, strict=True)):
+        if two_ends:
+            yield _fault(
+                f"/devices/{i}/device/family",
+                "needs_counterpart",
+                f"{asked.name} needs a receiver or reflector, which a search for mounts does not place.",
+                "a family that needs no counterpart",
+                asked.device.__struct_config__.tag,
+            )
+        yield from _device_faults(asked, f"/devices/{i}")
+
+
+def _device_faults(sensor: Any, pointer: str) -> Iterator[Fault]:
+    """Purposes of a sensor, sweep, ring and fields of its device."""
     if len(set(sensor.purposes)) < len(sensor.purposes):
         yield _fault(f"{pointer}/purposes", "duplicate", "Each purpose is named once.", "activation, protection", None)
     start, end = (getattr(sensor.device, f"sweep_{which}_deg", 0.0) for which in ("start", "end"))

@@ -1,6 +1,7 @@
 """Families from outside: a real distribution that is discovered, and broken ones that are named and do no harm."""
 
 import json
+import os
 import subprocess
 import sys
 import textwrap
@@ -142,6 +143,26 @@ except RegistryError as error:
 skip = Registry.find("skip")
 print(json.dumps(dict(strict=strict, refused=[[r.origin, r.reason] for r in skip.refused], families=[i.name for i in skip.families])))
 """
+
+
+def test_a_distribution_whose_module_is_gone_is_named_and_the_service_starts_without_it_if_told(tmp_path):
+    (broken(tmp_path, "gone", FAMILY) / "gone.py").unlink()
+
+    def start(plugins):
+        folders = os.pathsep.join(filter(None, [str(tmp_path), os.environ.get("PYTHONPATH", "")]))
+        environment = {**os.environ, "PYTHONPATH": folders, "SILLCAST_PLUGINS": plugins}
+        command = [sys.executable, "-m", "sillcast.web", "--check"]
+        done = subprocess.run(command, capture_output=True, text=True, env=environment, timeout=60, check=False)
+        return done.returncode, done.stdout + done.stderr
+
+    strict, complaint = start("strict")
+    assert strict == 2
+    assert "sillcast cannot start: " in complaint
+    skip, shown = start("skip")
+    assert skip == 0
+    for said in (complaint, shown):
+        assert "sillcast-gone 9.9 [gone]" in said
+        assert "ModuleNotFoundError" in said or "No module named" in said
 
 
 @pytest.mark.parametrize("name", AT_START)

@@ -4,15 +4,18 @@ import itertools
 import json
 import sys
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 import hypothesis
 import msgspec
 import pytest
 import schemathesis
 from schemathesis.config import SchemathesisConfig
+from schemathesis.generation.modes import GenerationMode
 from schemathesis.python.asgi import ASGIClient, get_client
 
 from sillcast.web import openapi
@@ -20,6 +23,7 @@ from sillcast.web.app import build_app
 from sillcast.web.operations import COMPUTED
 from sillcast.web.settings import Settings
 from web.doubles import Quick
+from web.repairs import mended
 
 LONG = "--fuzz" in sys.argv
 HERE = Path(__file__).parent
@@ -55,7 +59,7 @@ for operation in COMPUTED:
             else {**example["value"], "sensors": []}
         )
 
-app = build_app(Quick(), Settings(deadline_s=120.0))
+app = build_app(Quick(), Settings(deadline_s=600.0))
 app.state.service.warm = True  # no lifespan runs here
 
 settings = tomllib.loads((HERE / "schemathesis.toml").read_text())
@@ -99,7 +103,44 @@ def session() -> Iterator[ASGIClient]:
         yield client
 
 
+# The geometry library leaves a flag of the processor behind where a coordinate is as small as 1e-200; its result is right.
+pytestmark = pytest.mark.filterwarnings("ignore:.* encountered in set_precision:RuntimeWarning")
+
+# Generated bodies fit the schema and mostly contradict themselves somewhere, which ends them early. Most are mended, so
+# that they reach the geometry; one in so many is sent as it was made, for the refusals.
+AS_MADE_ONE_IN = 4
+MENDED = {each.path for each in COMPUTED}
+STATUSES: dict[tuple[str, bool], Counter[int]] = {}
+
+
+def _draw(body: Any) -> int:
+    """A number below AS_MADE_ONE_IN that hangs on the body alone, so that a case is the same when it is repeated."""
+    return crc32(repr(body).encode("utf-8", "backslashreplace")) % AS_MADE_ONE_IN
+
+
+def mend(case: Any) -> bool:
+    """Mend the body of a case that fits the schema, unless it is drawn to be sent as made; says whether it was."""
+    positive = case.meta is not None and case.meta.generation.mode is GenerationMode.POSITIVE
+    if case.operation.path not in MENDED or not positive or _draw(case.body) == 0:
+        return False
+    body = mended(case.body)
+    if not LONG and "sensors" in case.body:
+        body["output"] = {**body.get("output", {}), "proposals": False}
+    case.body = body
+    return True
+
+
 @schema.parametrize()
 @hypothesis.settings(deadline=None, suppress_health_check=list(hypothesis.HealthCheck))
 def test_each_answer_is_as_promised(case: Any, session: ASGIClient) -> None:
-    case.call_and_validate(session=session)
+    was_mended = mend(case)
+    response = case.call_and_validate(session=session)
+    STATUSES.setdefault((case.operation.path, was_mended), Counter())[response.status_code] += 1
+
+
+@pytest.mark.parametrize("path", sorted(MENDED))
+def test_mended_bodies_reach_the_geometry(path: str) -> None:
+    found = STATUSES.get((path, True))
+    if not found:
+        pytest.skip("counted only after the generated requests")
+    assert found[200] >= 0.5 * found.total(), found

@@ -1,5 +1,10 @@
 """Each refusal has the common shape, and an accepted twin beside it."""
 
+import gzip
+import json
+import re
+import time
+from functools import cache
 from typing import Any
 
 import pytest
@@ -113,11 +118,59 @@ def test_query_parameters_are_not_swallowed(client: Any, door: dict[str, Any]) -
         (b"\xff", [("", "malformed")]),
         (b"\xef\xbb\xbf{}", [("", "malformed")]),
         (b'{"door": "\\ud800"}', [("/door", "wrong_type")]),
+        (b'{"door": {"opening": {"width_m": 1e999}}}',
+         [("/door/opening/width_m", "out_of_bounds"), ("/door/opening/height_m", "missing"), ("/door/motion", "missing")]),
+        (b'{"door": {"opening": {"width_m": -Infinity, "height_m": ' + b"9" * 400 + b'}, "motion": {"kind": "lift"}}}',
+         [("/door/opening/width_m", "malformed"), ("/door/opening/height_m", "out_of_bounds"),
+          ("/door/motion/kind", "bad_choice")]),
+        (b'{"door": ' + b'{"a":' * 20_000, [("", "malformed")]),
+        (b'{"door": 1, "door": 2}', [("/door", "wrong_type"), ("/door", "duplicate_key")]),
+        (b'{"door": "\xed\xa0\x80"}', [("", "malformed")]),
+        ('{"door": 1}'.encode("utf-16"), [("", "malformed")]),
     ],
 )  # fmt: skip
 def test_bodies_that_break_the_schema(client: Any, content: bytes, faults: list[tuple[str, str]]) -> None:
     response = client.post("/v1/assessments", content=content, headers={"content-type": "application/json"})
     problem(response, "malformed", *faults)
+
+
+def test_a_key_that_comes_twice_is_refused_though_both_values_would_do(client: Any, door: dict[str, Any]) -> None:
+    body = json.dumps(door).encode()
+    twice = body.replace(
+        b'"opening":', b'"opening": ' + json.dumps(door["door"]["opening"]).encode() + b', "opening":', 1
+    )
+    response = client.post("/v1/needs", content=twice, headers={"content-type": "application/json"})
+    problem(response, "malformed", ("/door/opening", "duplicate_key"))
+    hidden = twice.replace(b'"opening"', b'"\\u006fpening"', 1)
+    response = client.post("/v1/needs", content=hidden, headers={"content-type": "application/json"})
+    problem(response, "malformed", ("/door/opening", "duplicate_key"))
+
+
+@pytest.mark.parametrize("zero", ["-0.0", "-0", "0e7", "1e-999", "-1e-999"])
+def test_all_zeros_are_one(client: Any, door: dict[str, Any], zero: str) -> None:
+    def asked(written: str) -> bytes:
+        body = json.dumps({**door, "sensors": [{**door["sensors"][0], "mount": {"side": "near", "position": "HERE"}}]})
+        body = body.replace('"HERE"', f'{{"x_m": {written}, "y_m": -0.8, "z_m": {written}}}')
+        answer = client.post("/v1/assessments", content=body, headers={"content-type": "application/json"})
+        assert answer.status_code == 200, answer.text
+        return bytes(answer.content)
+
+    answer = asked(zero)
+    assert answer == asked("0.0")
+    assert not re.search(rb"[\[:,]-0(\.0)?[\],}]", answer)
+
+
+@cache
+def bomb() -> bytes:
+    return gzip.compress(b" " * 100_000_000)
+
+
+@pytest.mark.parametrize("coding", ["gzip", "br", "zstd", "deflate"])
+def test_compressed_bodies_are_refused_and_never_unpacked(client: Any, coding: str) -> None:
+    content, begun = bomb(), time.process_time()
+    headers = {"content-type": "application/json", "content-encoding": coding}
+    problem(client.post("/v1/needs", content=content, headers=headers), "unsupported_media")
+    assert time.process_time() - begun < 0.1  # unpacking 100 MB takes longer
 
 
 def test_a_body_that_fits_the_schema_and_contradicts_itself(client: Any, door: dict[str, Any]) -> None:
