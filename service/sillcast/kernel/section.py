@@ -65,7 +65,8 @@ def section(emission: Emission, clipped: Clipped | None, height_m: float, floors
         return Section(Region(), _beam_lines(rays, clipped, height_m, floors))
     above, climb = _heights(rays, floors, clipped)
     along = (np.abs(climb) <= _LEVEL) & (np.abs(above - height_m) <= _STRAIGHT_M)
-    areas = _swept(rays, clipped, np.zeros_like(above), np.where(along, clipped.lengths, -1.0))
+    whole = np.where(along, clipped.lengths, -1.0)
+    areas = _swept(rays, clipped, np.zeros_like(above), whole) if along.any() else Region()
     lines: list[Line] = []
     for side in _sides(floors):
         distance = _distance_at(rays, clipped, height_m, floors, side)
@@ -206,16 +207,15 @@ def _lines(rays: Rays, distance: FloatArray) -> list[Line]:
         return []
     points = rays.origins[index, :2] + distance[index, None] * rays.directions[index, :2]
     breaks = (np.diff(index) > 1) | (np.diff(rays.group[index]) != 0)
-    chains = np.split(points, np.flatnonzero(breaks) + 1)
-    return [_straightened(chain) for chain in chains if len(chain) > 1]
-
-
-def _straightened(chain: FloatArray) -> Line:
-    a, b, c = chain[:-2], chain[1:-1], chain[2:]
-    size = np.maximum(np.hypot(*(c - a).T), 1e-300)
-    off = np.abs((b - a)[:, 0] * (c - b)[:, 1] - (b - a)[:, 1] * (c - b)[:, 0]) / size
-    keep = np.concatenate([[True], off > _STRAIGHT_M, [True]])
-    return [(float(x), float(y)) for x, y in chain[keep]]
+    step = np.diff(points, axis=0)
+    size = np.maximum(np.hypot(*(step[:-1] + step[1:]).T), 1e-300)
+    bent = np.abs(step[:-1, 0] * step[1:, 1] - step[:-1, 1] * step[1:, 0]) > _STRAIGHT_M * size
+    begins, ends = np.concatenate([[True], breaks]), np.concatenate([breaks, [True]])
+    keep = np.concatenate([[True], bent, [True]]) | begins | ends
+    cuts = np.flatnonzero(begins[keep]).tolist()
+    kept = [(x, y) for x, y in points[keep].tolist()]
+    chains = [kept[a:b] for a, b in zip(cuts, [*cuts[1:], len(kept)], strict=True)]
+    return [chain for chain in chains if len(chain) > 1]
 
 
 def _beam_lines(rays: Rays, clipped: Clipped, height_m: float, floors: Floors) -> list[Line]:
