@@ -193,7 +193,9 @@ class Planner:
         )
 
     def mount_search(
-        self, request: bytes | Mapping[str, Any] | msgspec.Struct, tick: Callable[[int, int], None] = lambda *_: None
+        self,
+        request: bytes | Mapping[str, Any] | msgspec.Struct,
+        tick: Callable[[int, int, str], None] = lambda done, of, stage: None,
     ) -> MountSearchAnswer:
         """Ranked mounts of the given devices at the allowed places; reads JSON, a mapping or a struct.
 
@@ -202,7 +204,7 @@ class Planner:
         request : bytes, mapping or struct
             As `advice.mount_search_type` describes it.
         tick : callable, optional
-            Told after each batch how much of how much of the present stage is done; what it raises ends the search.
+            Told after each batch how much of how much (at most) of which stage is done; what it raises ends the search.
 
         Raises
         ------

@@ -182,14 +182,14 @@ def test_the_committed_example_is_answered_within_its_limits():
 
 def test_a_search_can_be_followed_and_ended_between_batches():
     told = []
-    PLANNER.mount_search(search(), lambda done, of: told.append((done, of)))
-    assert told
-    assert all(0 <= done < of for done, of in told)
+    PLANNER.mount_search(search(), lambda done, of, stage: told.append((done, of, stage)))
+    assert all(0 <= done < of for done, of, _ in told)
+    assert list(dict.fromkeys(stage for *_, stage in told)) == ["looking", "judging", "assessing"]
 
     class GoneError(Exception):
         """The client went away."""
 
-    def gone(done, of):
+    def gone(done, of, stage):
         raise GoneError
 
     with pytest.raises(GoneError):

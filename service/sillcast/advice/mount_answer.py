@@ -33,6 +33,7 @@ FIELD_GROWN_M = (0.05, 0.2, 0.4)  # sizes of a field that are tried: a rectangle
 PROBED_MOST = 3  # first mounts of the list whose mounting errors are assessed with exact regions
 FINENESS = 8
 ALIKE_MOST = 2  # mounts of the same devices at the same kinds of place on the list
+_EXACT_MOST = WINNER_MOST + 2 * ASSESSED_MOST + 2 * PROBED_MOST  # plans, without fields too, and errors
 SENSITIVE_DEG = 1.0
 SENSITIVE_M = 0.05
 _EQUAL_SHARE = 1e-9
@@ -142,7 +143,7 @@ class _Jury:
 
     def evaluate(self, request: Any) -> tuple[Comparison, ...]:
         """Comparisons of a request, from exact regions."""
-        self.bench.tick(self.assessed, self.assessed + 1)
+        self.bench.tick(self.assessed, max(_EXACT_MOST, self.assessed + 1), "assessing")
         self.assessed += 1
         return tuple(self.bench.evaluate(request))
 

@@ -87,7 +87,7 @@ def sensor_type(request_type: type[Any]) -> type[Any]:
     return found
 
 
-def _no_tick(done: int, of: int) -> None:
+def _no_tick(done: int, of: int, stage: str) -> None:
     """Nobody listens."""
 
 
@@ -110,7 +110,8 @@ class Bench:
     evaluate : callable
         Comparisons of a request, from exact regions.
     tick : callable
-        Told after each batch how much of how much of the present stage is done; what it raises ends the search.
+        Told after each batch how much of how much (at most) is done, and of which stage: `looking` at all mounts,
+        `judging` some of them on a grid, `assessing` the best exactly. What it raises ends the search.
     """
 
     request: Any
@@ -119,7 +120,11 @@ class Bench:
     zones: Sequence[ZoneNeed]
     place: Callable[[Any, int], Placed]
     evaluate: Callable[[Any], Sequence[Any]]
-    tick: Callable[[int, int], None] = _no_tick
+    tick: Callable[[int, int, str], None] = _no_tick
+
+    def looking(self, done: int, of: int) -> None:
+        """A tick of the first stage."""
+        self.tick(done, of, "looking")
 
     def sensor(self, candidate: Candidate, name: str, params: Any) -> Any:
         """Sensor struct of a candidate with these parameters of its device."""
@@ -190,7 +195,7 @@ class _Search:
     def judge(self, candidate: Candidate) -> Looked:
         """A single mount on the grid, judged once."""
         if candidate.key not in self.judged:
-            self.bench.tick(len(self.judged), max(JUDGED_MOST, len(self.judged) + 1))
+            self.bench.tick(len(self.judged), max(JUDGED_MOST, len(self.judged) + 1), "judging")
             placed = self.placed(candidate, self.mirrored[candidate.key[:4]])
             seen = self.grid.seen(placed)
             merit = merit_on_grid(self.grid.scores_of_seen([seen]))
@@ -255,7 +260,7 @@ def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
         looks = search.grid.looks(search.placed(some[0], hand)) if some else []
         if looks is None:
             return _spread(free)
-        values = best_poses(looks, _poses(some), keep=KEPT, tick=search.bench.tick).value
+        values = best_poses(looks, _poses(some), keep=KEPT, tick=search.bench.looking).value
         promise |= {c.key: float(round(v, 9)) for c, v in zip(some, values, strict=True)}
     return sorted(free, key=lambda c: (-promise[c.key], c.order))
 
