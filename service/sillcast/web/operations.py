@@ -76,9 +76,9 @@ COMPUTED = (
         "Where to mount the sensors, ranked",
         "Takes a door, the devices to consider and the places that are allowed. With `Accept: application/x-ndjson` "
         "the answer comes in lines: `progress` about once a second (`state`, `elapsed_s`, `at_most_s` and, once known, "
-        "how much of a stage is done: `stage` (`looking`, `judging`, `assessing`), `done`, `of` at most), then `result` "
-        "or `problem` as the last one. What "
-        "is wrong with the request and found within the first second is answered by its status, as everywhere.",
+        "how much of a stage is done: `stage` (`looking`, `judging`, `assessing`), `done`, `of` at most), then "
+        "`result` or `problem` as the last one. What is wrong with the request and found within the first second is "
+        "answered by its status, as everywhere.",
         (*_DATA, NDJSON), _POST_PROBLEMS,
     ),
 )  # fmt: skip
