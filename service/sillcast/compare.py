@@ -73,9 +73,9 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     sensors = tuple(s for s in sensing.placed if purpose in s.purposes)
     if zone.kind == "exclusion":
         return _exclusion(zone, sensing, sensors)
-    states = [_at_state(zone, sensing, sensors, state) for state in zone.states]
+    states = _at_states(zone, sensing, sensors)
     met = all(s.gap.is_empty for s in states)
-    margins = [round(_margin(zone, sensing, sensors, s), 3) for s in states] if met else []
+    margins = _margins(zone, sensing, sensors, states) if met else []
     worst = states[margins.index(min(margins))] if met else min(states, key=_badness)
     gaps = worst.gap.parts()
     most = _GAPS_EXPLAINED if explain else 0
@@ -113,12 +113,33 @@ def _asked(zone: ZoneNeed) -> dict[str, Any]:
     return {"purpose": purpose, "velocities": zone.velocities_m_per_s}
 
 
-def _at_state(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> _AtState:
-    """A place counts only if the body is found there at every angle of the zone at which it can stand there."""
+def _at_states(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> list[_AtState]:
+    """The zone at each of its leaf states; where nothing moved that matters, the same areas again."""
+    known: dict[tuple[int, ...], _AtState] = {}
+    found = []
+    for state in zone.states:
+        areas = [
+            (
+                sensing.blocked(zone.body, angle, state),
+                sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone)),
+            )
+            for angle in zone.angles_deg
+        ]
+        key = tuple(id(region) for pair in areas for region in pair)  # kept by `sensing`
+        if key not in known:
+            known[key] = _at_state(zone, state, areas)
+        found.append(replace(known[key], state=state))
+    return found
+
+
+def _at_state(zone: ZoneNeed, state: float, areas: Sequence[tuple[Region, Region]]) -> _AtState:
+    """A place counts only if the body is found there at every angle of the zone at which it can stand there.
+
+    areas: for each angle, where the body cannot stand and where it is seen.
+    """
     required, gaps, blocked = [], [], []
-    for angle in zone.angles_deg:
-        stands_not = sensing.blocked(zone.body, angle, state) & zone.region
-        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone))
+    for cannot, seen in areas:
+        stands_not = cannot & zone.region
         wanted = zone.region - stands_not
         required.append(wanted)
         blocked.append(stands_not)
@@ -299,6 +320,15 @@ def _reached(zone: ZoneNeed, required: Region, gap: Region) -> tuple[float, floa
     for low, high in edges:
         free, reach = max(free, low - reach), max(reach, high)
     return max(free, 0.0), first
+
+
+def _margins(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], states: Sequence[_AtState]) -> list[float]:
+    """Margin at each leaf state; at states with the same areas worked out once. [m]"""
+    known: dict[int, float] = {}
+    for at in states:
+        if id(at.required) not in known:
+            known[id(at.required)] = round(_margin(zone, sensing, sensors, at), 3)
+    return [known[id(at.required)] for at in states]
 
 
 def _margin(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], at: _AtState) -> float:

@@ -379,7 +379,7 @@ class Sensing:
                 self._fixed_blocks[body, angle_deg] = fixed
             leaf = Surroundings(self.floors, tuple(self._leaf(state)))
             moving = blocked_region(leaf, body, angle_deg=angle_deg, window=self.window)
-            self._regions[key] = Region.union([fixed, moving])
+            self._regions[key] = fixed if moving.is_empty else Region.union([fixed, moving])
         return self._regions[key]
 
     def without(self, obstacle: str) -> Sensing:
