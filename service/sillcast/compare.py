@@ -61,7 +61,7 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     bodies : mapping
         Body catalogue by name, for the largest unseen body.
     explain : bool
-        False leaves out culprits and largest unseen bodies, for a question of numbers alone.
+        False leaves out the gaps one by one, for a question of numbers alone.
 
     Returns
     -------
@@ -77,9 +77,10 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     met = all(s.gap.is_empty for s in states)
     margins = _margins(zone, sensing, sensors, states) if met else []
     worst = states[margins.index(min(margins))] if met else min(states, key=_badness)
-    gaps = worst.gap.parts()
-    most = _GAPS_EXPLAINED if explain else 0
-    found = [_gap(part, i < most, zone, sensing, sensors, worst.state, bodies) for i, part in enumerate(gaps)]
+    gaps = worst.gap.parts() if explain else []
+    found = [
+        _gap(part, i < _GAPS_EXPLAINED, zone, sensing, sensors, worst.state, bodies) for i, part in enumerate(gaps)
+    ]
     width, depth = _reached(zone, worst.required, worst.gap)
     answer = Comparison(
         zone=zone.id,

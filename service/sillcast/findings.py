@@ -22,13 +22,13 @@ CORE: dict[str, FindingSpec] = {
     "protection_gap": FindingSpec(
         "critical",
         "{label}: {share_percent:.1f} % covered; the largest unseen place holds a circle of {radius_m:.2f} m radius, "
-        "its middle {from_left_m:.2f} m from the left jamb and {from_wall_m:.2f} m out from the wall face.",
+        "its middle {from_left_m:.2f} m from the left jamb and {from_wall_m:.2f} m {wall}.",
         "{advice}",
     ),
     "activation_gap": FindingSpec(
         "warning",
         "{label}: {share_percent:.1f} % covered; the largest unseen place holds a circle of {radius_m:.2f} m radius, "
-        "its middle {from_left_m:.2f} m from the left jamb and {from_wall_m:.2f} m out from the wall face.",
+        "its middle {from_left_m:.2f} m from the left jamb and {from_wall_m:.2f} m {wall}.",
         "{advice}",
     ),
     "not_watched": FindingSpec(

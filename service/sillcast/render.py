@@ -343,7 +343,8 @@ def _zone_findings(c: Compared, sensing: Sensing) -> Iterable[Finding]:
         share_percent=round(math.floor(answer.share * 1000) / 10, 1),
         radius_m=worst.largest_circle.radius_m,
         from_left_m=at.from_left_jamb_m,
-        from_wall_m=at.from_wall_face_m,
+        from_wall_m=abs(at.from_wall_face_m),
+        wall="out from the wall face" if at.from_wall_face_m >= 0.0 else "within the wall, from its face",
         advice=_advice(c),
     )
 
