@@ -8,7 +8,7 @@ import shapely
 
 from reference import scenes
 from reference.ray_cast import Solid, hit_length
-from sillcast.kernel import parts, pieces
+from sillcast.kernel import _spans_numpy, parts, pieces
 from sillcast.kernel.clip import free_lengths
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
@@ -138,7 +138,7 @@ def test_both_back_ends_give_the_same_rings(monkeypatch):
         found = []
         for engine in (pieces._pieces_numpy, numba):
             monkeypatch.setattr(pieces, "engine", engine)
-            monkeypatch.setattr(parts, "engine", spans_numba if engine is numba else parts._spans_numpy)
+            monkeypatch.setattr(parts, "engine", spans_numba if engine is numba else _spans_numpy)
             found.append(detection_region(rays, clipped, BODIES[name], angle_deg=angle_deg))
         # promised: rings within 2 mm; both do the same sums, so all that differs is the snapping to 1e-8 m
         assert found[0].shape.symmetric_difference(found[1].shape).area <= 1e-7 * found[0].shape.length
@@ -146,7 +146,7 @@ def test_both_back_ends_give_the_same_rings(monkeypatch):
 
 def test_both_back_ends_find_the_same_parts_of_rays():
     compiled = pytest.importorskip("sillcast.kernel._spans_numba")
-    plain = parts._spans_numpy
+    plain = _spans_numpy
     for seed in range(12):
         rng, rays, clipped = scene(60 + seed, rays=61)
         ground = (rng.uniform(-0.3, 0.3), rng.choice([0.0, 0.05]), -1e4, rng.choice([0.0, 1e4]))

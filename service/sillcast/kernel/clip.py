@@ -33,6 +33,7 @@ __all__ = [
     "Packed",
     "back_end",
     "engine",
+    "engine_for",
     "free_lengths",
     "pack",
     "prism_holding",
@@ -58,6 +59,11 @@ engine = _chosen_engine()
 def back_end() -> str:
     """Back end in use: `numba` or `numpy`; both return equal numbers."""
     return "numpy" if engine is _numpy else "numba"
+
+
+def engine_for(stem: str) -> ModuleType:
+    """Module of this name of the back end in use: of `spans`, for one, `_spans_numba` or `_spans_numpy`."""
+    return importlib.import_module(f"sillcast.kernel._{stem}_{back_end()}")
 
 
 @dataclass(frozen=True, eq=False)

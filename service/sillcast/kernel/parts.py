@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from math import cos, inf, radians, sin, tan
-from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
 
-from sillcast.kernel import _spans_numpy
-from sillcast.kernel.clip import back_end
+from sillcast.kernel.clip import engine_for
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, footprints
@@ -38,13 +35,7 @@ Intervals = list[tuple[FloatArray, FloatArray]]
 Window = tuple[float, float, float, float]
 
 
-def _chosen_engine() -> ModuleType:
-    if back_end() == "numpy":
-        return _spans_numpy
-    return importlib.import_module("sillcast.kernel._spans_numba")
-
-
-engine = _chosen_engine()
+engine = engine_for("spans")
 
 FAR_M = 1e4  # beyond any door
 _CYLINDERS = 8  # upright cylinders inscribed in a sphere
@@ -65,11 +56,6 @@ class Ground:
     def is_everywhere(self) -> bool:
         """True if it is the ground of both sides."""
         return self.to_y_m - self.from_y_m > FAR_M
-
-    @property
-    def hits_everywhere(self) -> bool:
-        """True if hit points count on both sides."""
-        return self.hits_to_y_m - self.hits_from_y_m > FAR_M
 
 
 def turned(points: FloatArray, angle_deg: float) -> FloatArray:

@@ -4,16 +4,14 @@ Each ray m shows, seen from above, the straight part S_m of it that can hit a bo
 footprint K at p is hit by it exactly if p lies in S_m (+) (-K). All footprints here are point-symmetric: -K = K.
 """
 
-import importlib
 from dataclasses import dataclass, replace
-from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
 
 from sillcast.kernel import _pieces_numpy
 from sillcast.kernel._pieces_numpy import dilated, footprints
-from sillcast.kernel.clip import back_end
+from sillcast.kernel.clip import engine_for
 from sillcast.kernel.frame import FloatArray
 
 __all__ = ["CORNERS", "Segments", "Upright", "covering_pieces", "dilated", "footprints", "sure_pieces"]
@@ -24,13 +22,7 @@ IntArray = npt.NDArray[np.int64]
 CORNERS = 24  # of the polygon that stands for a disc
 
 
-def _chosen_engine() -> ModuleType:
-    if back_end() == "numpy":
-        return _pieces_numpy
-    return importlib.import_module("sillcast.kernel._pieces_numba")
-
-
-engine = _chosen_engine()
+engine = engine_for("pieces")
 
 
 @dataclass(frozen=True, eq=False)

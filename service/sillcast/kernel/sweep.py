@@ -8,12 +8,10 @@ one and the same line is nearest. Each such wedge is a triangle; the part of it 
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate, groupby, pairwise
 from math import cos, radians, sin
-from types import ModuleType
 from typing import NamedTuple
 
 import numpy as np
@@ -21,9 +19,8 @@ import numpy.typing as npt
 import shapely
 
 from sillcast.errors import GeometryError
-from sillcast.kernel import _sweep_numpy
 from sillcast.kernel._sweep_numpy import Frame, Walls
-from sillcast.kernel.clip import TOUCH_M, back_end, pack
+from sillcast.kernel.clip import TOUCH_M, engine_for, pack
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray
 from sillcast.kernel.pieces import CORNERS, footprints
@@ -48,13 +45,7 @@ __all__ = [
 IntArray = npt.NDArray[np.int64]
 
 
-def _chosen_engine() -> ModuleType:
-    if back_end() == "numpy":
-        return _sweep_numpy
-    return importlib.import_module("sillcast.kernel._sweep_numba")
-
-
-engine = _chosen_engine()
+engine = engine_for("sweep")
 
 
 @dataclass(frozen=True, eq=False)
