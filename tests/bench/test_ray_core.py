@@ -53,5 +53,5 @@ def test_embree_baseline_on_400_places(benchmark, scene):
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_500_mounts(benchmark, threads):
-    search = mount_search(500, threads, coarse_to_fine=True)
+    search = mount_search(500, threads, first_look=True)
     assert benchmark.pedantic(search, rounds=2).any()

@@ -1,32 +1,76 @@
 """Compiled back end of the ray core: `_numpy` says what it computes, `_numba_clip` what holds for compiled code."""
 
-from math import ceil, floor, sqrt
+from math import ceil, floor, inf, sqrt
 
 import numpy as np
 import numpy.typing as npt
 
-from sillcast.kernel._numba_clip import clip, clip_rays, compiled, floor_entry, inlined, narrowed, plain
-from sillcast.kernel._numpy import BOX, FAR, FLAT, ROUND, TURNED, BoolArray, CountArray, IntArray, Packed, Scan
+from sillcast.kernel._numba_clip import clip, compiled, inlined, narrowed, plain
+from sillcast.kernel._numpy import BOX, FAR, FLAT, ROUND, TURNED, CountArray, IntArray, Scan
+from sillcast.kernel._spans_numpy import BORDER_M, SPAN_M
 from sillcast.kernel.frame import FloatArray
 
-__all__ = ["clip", "collect", "fill", "score"]
+__all__ = ["clip", "convex_parts", "count"]
 
 Span = tuple[float, float, float, float, float, float]  # both ends of a piece of a ray, u, v, w, in cells
 Shape = tuple[Span, float, float]  # a piece with the half sides of the shape to sum with, in cells
+Box = tuple[int, int, int, int]  # first row, row past the last, first column, column past the last
 IndexArray = npt.NDArray[np.int32]
-MarkArray = npt.NDArray[np.uint8]
 
 
-def fill(
-    o: FloatArray, d: FloatArray, start: FloatArray, end: FloatArray, scan: Scan, across: CountArray, along: CountArray
+def count(
+    rays: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    bounds: IntArray,
+    scan: Scan,
+    across: CountArray,
+    along: CountArray,
+    most: CountArray,
 ) -> None:
-    """Add the rays' pieces to two difference arrays (rows, columns + 1) and (rows + 1, columns)."""
-    _fill(plain(o), plain(d), plain(start), plain(end), scan, across.reshape(-1), along.reshape(-1))
+    """Raise `most` (rows, columns) to the counts of each group of rays; see `_numpy.count`."""
+    o, d, start, end = rays
+    _count((plain(o), plain(d), plain(start), plain(end)), bounds, scan, across, along, most)
 
 
-def collect(across: CountArray, along: CountArray, most: CountArray) -> None:
-    """Raise `most` (rows, columns) to the counts of the two difference arrays, and clear these."""
-    _collect(across, along, most)
+def convex_parts(
+    o: FloatArray, d: FloatArray, end: FloatArray, plane: tuple[float, float], edges: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Part of each ray inside a convex ring and above a plane; see `_numpy.convex_parts`."""
+    ray, begin, past = np.empty(len(end), dtype=np.int64), np.empty(len(end)), np.empty(len(end))
+    count = _convex_parts((plain(o), plain(d), plain(end)), plane, edges, (ray, begin, past))
+    return ray[:count], begin[:count], past[:count]
+
+
+@compiled
+def _convex_parts(
+    rays: tuple[FloatArray, FloatArray, FloatArray],
+    plane: tuple[float, float],
+    edges: FloatArray,
+    out: tuple[IntArray, FloatArray, FloatArray],
+) -> int:
+    o, d, end = rays
+    ray, begin, past = out
+    level, rise = plane
+    count = 0
+    for i in range(len(end)):
+        x, y = o[i, 0], o[i, 1]
+        t0, t1 = _limited(o[i, 2] - (level + rise * y), rise * d[i, 1] - d[i, 2], 0.0, 0.0, end[i])
+        for k in range(len(edges)):
+            e_x, e_y, way = edges[k, 2] - edges[k, 0], edges[k, 3] - edges[k, 1], edges[k, 4]
+            at, per = (edges[k, 0] - x) * e_y - (edges[k, 1] - y) * e_x, d[i, 0] * e_y - d[i, 1] * e_x
+            t0, t1 = _limited(way * at, way * per, BORDER_M * sqrt(e_x * e_x + e_y * e_y), t0, t1)
+        if t1 - t0 >= SPAN_M:
+            ray[count], begin[count], past[count] = i, t0, t1
+            count += 1
+    return count
+
+
+@inlined
+def _limited(at: float, per: float, border: float, t0: float, t1: float) -> tuple[float, float]:
+    """Interval [t0, t1] cut by the half-space at - t per >= 0; beside it for good, give or take the border, empty."""
+    if per == 0.0:
+        return t0, (t1 if at + border >= 0.0 else -inf)
+    mark = at / per
+    return (max(t0, mark), t1) if per < 0.0 else (t0, min(t1, mark))
 
 
 @inlined
@@ -200,10 +244,14 @@ def _bar(first: int, lines: int, met: tuple[int, int], cells: IndexArray, barred
 @compiled
 def _fill(
     o: FloatArray, d: FloatArray, start: FloatArray, end: FloatArray, scan: Scan, across: CountArray, along: CountArray
-) -> None:
-    """Add each ray's piece along the rows or along the columns, whichever are fewer; targets are flat."""
+) -> Box:
+    """Add each ray's piece along the rows or along the columns, whichever are fewer; targets are flat.
+
+    Returns the box of cells that were met, a cell wider on each side, so that rounding never leaves one out.
+    """
     cells = np.empty((2, max(scan.rows, scan.columns) + 3), dtype=np.int32)
     barred = np.empty_like(cells)
+    top, bottom, left, right = scan.rows, 0, scan.columns, 0
     for i in range(len(end)):
         on, p, a, b = _piece(o[i], d[i], end[i], scan, False)
         if not on:
@@ -212,6 +260,8 @@ def _fill(
         column, columns = _lines_met(p[0], p[3], _reach(scan, a, b, True), scan.columns)
         if rows == 0 or columns == 0:
             continue
+        top, bottom = min(top, row), max(bottom, row + rows)
+        left, right = min(left, column), max(right, column + columns)
         crossed = rows > columns
         target, first, lines = (along, column, columns) if crossed else (across, row, rows)
         strides = (1, scan.columns) if crossed else (scan.columns + 1, 1)
@@ -230,156 +280,40 @@ def _fill(
                 _place_shape(first, lines, (p, a, b), scan, crossed, barred)
                 _bar(first, lines, met, cells, barred)
                 _scatter(target, first, lines, barred, strides)
-
-
-# --- many poses -----------------------------------------------------------------------------------------------------
-
-
-def score(
-    model: tuple[FloatArray, FloatArray, FloatArray, IntArray],
-    origins: FloatArray,
-    matrices: FloatArray,
-    packed: Packed,
-    scans: list[tuple[Scan, int]],
-    rule: tuple[float, int, BoolArray],
-    marks: MarkArray,
-) -> IntArray:
-    """Marked places at which a body is detected, for each pose; see `sillcast.kernel.poses.score_poses`.
-
-    `rule` is the height above the floor at which a ray ends, the least hits, and which prisms void the rays they stop.
-    """
-    table = np.array([[*scan, first] for scan, first in scans], dtype=np.float64)
-    found = np.zeros((len(origins), 2), dtype=np.int64)
-    own = (plain(model[0]), plain(model[1]), plain(model[2]), model[3])
-    _score(own, (origins, matrices), packed, table, rule, marks, found)
-    return found
+    return max(top - 1, 0), min(bottom + 1, scan.rows), max(left - 1, 0), min(right + 1, scan.columns)
 
 
 @compiled
-def _score(
-    model: tuple[FloatArray, FloatArray, FloatArray, IntArray],
-    poses: tuple[FloatArray, FloatArray],
-    packed: Packed,
-    table: FloatArray,
-    rule: tuple[float, int, BoolArray],
-    marks: MarkArray,
-    found: IntArray,
+def _count(
+    rays: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    bounds: IntArray,
+    scan: Scan,
+    across: CountArray,
+    along: CountArray,
+    most: CountArray,
 ) -> None:
-    """Count, pose by pose, the marked places with enough hits in all scans; a scan is a row of `table`."""
-    (origins, matrices), (lift_m, least_hits, voids) = poses, rule
-    own_o, own_d, range_m, bounds = model
-    o, d, start = np.empty_like(own_o), np.empty_like(own_d), np.zeros_like(range_m)
-    length, stop = np.empty_like(range_m), np.empty(len(range_m), dtype=np.int64)
-    rows, columns = marks.shape
-    left, counts = np.empty_like(marks), np.empty((rows, columns), dtype=np.int32)
-    across, along = np.zeros((rows, columns + 1), dtype=np.int32), np.zeros((rows + 1, columns), dtype=np.int32)
-    for pose in range(len(origins)):
-        _place_rays(own_o, own_d, origins[pose], matrices[pose], o, d)
-        clip_rays(o, d, range_m, packed, length, stop)
-        _void(stop, voids, length)
-        if lift_m > 0.0:
-            _end_above(o, d, packed.floor, lift_m, length)
-        left[:] = marks
-        for row in table:
-            scan, first = _scan_of(row), int(row[-1])
-            some = counts[: scan.rows]
-            some[:] = 0
-            for group in range(len(bounds) - 1):
-                part = slice(bounds[group], bounds[group + 1])
-                _fill(o[part], d[part], start[part], length[part], scan, across.reshape(-1), along.reshape(-1))
-                _collect(across, along, some)
-            _strike(some, least_hits, left[first : first + scan.rows])
-        _tally(left, found[pose])
+    """Group by group, so that only the cells that a group meets are summed up."""
+    o, d, start, end = rays
+    for group in range(len(bounds) - 1):
+        part = slice(bounds[group], bounds[group + 1])
+        met = _fill(o[part], d[part], start[part], end[part], scan, across.reshape(-1), along.reshape(-1))
+        _collect_box(across, along, most, met)
 
 
 @compiled
-def _void(stop: IntArray, voids: BoolArray, length: FloatArray) -> None:
-    """Take away the rays that a prism stops which voids them."""
-    for i in range(len(stop)):
-        if stop[i] >= 0 and voids[stop[i]]:
-            length[i] = 0.0
-
-
-@compiled
-def _place_rays(
-    own_o: FloatArray, own_d: FloatArray, origin: FloatArray, matrix: FloatArray, o: FloatArray, d: FloatArray
-) -> None:
-    """Rays of the sensor frame in the door frame."""
-    for i in range(len(own_d)):
-        for axis in range(3):
-            m0, m1, m2 = matrix[axis, 0], matrix[axis, 1], matrix[axis, 2]
-            o[i, axis] = origin[axis] + (m0 * own_o[i, 0] + m1 * own_o[i, 1] + m2 * own_o[i, 2])
-            d[i, axis] = m0 * own_d[i, 0] + m1 * own_d[i, 1] + m2 * own_d[i, 2]
-
-
-@compiled
-def _end_above(
-    o: FloatArray, d: FloatArray, floors: tuple[float, float, float, float], lift_m: float, length: FloatArray
-) -> None:
-    """End rays where they come within a margin of the floor."""
-    for i in range(len(length)):
-        near = floor_entry(o[i], d[i], -1.0, floors[0] + lift_m, floors[1])
-        length[i] = min(length[i], near, floor_entry(o[i], d[i], 1.0, floors[2] + lift_m, floors[3]))
-
-
-@compiled
-def _scan_of(row: FloatArray) -> Scan:
-    """Scan from its numbers."""
-    return Scan(
-        int(row[0]),
-        row[1],
-        row[2],
-        row[3],
-        row[4],
-        row[5],
-        row[6],
-        row[7],
-        row[8],
-        row[9],
-        row[10],
-        row[11],
-        row[12],
-        row[13],
-        row[14],
-        row[15],
-        row[16],
-        row[17],
-        row[18],
-        int(row[19]),
-        int(row[20]),
-    )
-
-
-@compiled
-def _collect(across: CountArray, along: CountArray, most: CountArray) -> None:
+def _collect_box(across: CountArray, along: CountArray, most: CountArray, box: Box) -> None:
     """Running sums, row by row, each part of the work in a loop of its own, for vector registers."""
-    rows, columns = most.shape
-    for j in range(rows):
-        for i in range(columns):
+    top, bottom, left, right = box
+    for j in range(top, bottom):
+        for i in range(left, right):
             along[j + 1, i] += along[j, i]
         total = np.int32(0)
-        for i in range(columns):
+        for i in range(left, right):
             total += across[j, i]
             along[j, i] += total
-        for i in range(columns):
+        for i in range(left, right):
             most[j, i] = max(most[j, i], along[j, i])
-        across[j, :] = 0
-        along[j, :] = 0
-    along[rows, :] = 0
-
-
-@compiled
-def _strike(counts: CountArray, least_hits: int, left: MarkArray) -> None:
-    """Clear the marks of places with too few hits."""
-    rows, columns = counts.shape
-    for j in range(rows):
-        for i in range(columns):
-            left[j, i] = left[j, i] if counts[j, i] >= least_hits else np.uint8(0)
-
-
-@compiled
-def _tally(left: MarkArray, found: IntArray) -> None:
-    """Count the places marked 1 and those marked 2."""
-    for mark in left.reshape(-1):
-        found[0] += mark & 1
-        found[1] += mark >> 1
+        across[j, left : right + 1] = 0
+        along[j, left:right] = 0
+    if top < bottom:
+        along[bottom, left:right] = 0

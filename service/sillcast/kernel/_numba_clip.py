@@ -33,7 +33,9 @@ def inlined(function: F) -> F:
 
 def plain(array: FloatArray) -> FloatArray:
     """The array in the one layout that is compiled for; numba would compile anew for a read-only one."""
-    return np.require(array, np.float64, ["C", "W"])
+    flags = array.flags
+    is_plain = flags.c_contiguous and flags.writeable and array.dtype == np.float64
+    return array if is_plain else np.require(array, np.float64, ["C", "W"])
 
 
 def clip(o: FloatArray, d: FloatArray, range_m: FloatArray, packed: Packed) -> tuple[FloatArray, IntArray]:

@@ -4,11 +4,13 @@ Both do the same floating-point operations in the same order, so that lengths ar
 are equal integers, ties included. The formulas are explained here, once; the twin only adds what saves time.
 """
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from sillcast.kernel._spans_numpy import BORDER_M, SPAN_M
 from sillcast.kernel.frame import FloatArray
 
 __all__ = [
@@ -26,13 +28,18 @@ __all__ = [
     "Scan",
     "clip",
     "collect",
+    "convex_entry",
+    "convex_parts",
+    "count",
     "fill",
+    "floor_cuts",
     "touching",
 ]
 
 IntArray = npt.NDArray[np.int64]
 CountArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
+MarkArray = npt.NDArray[np.uint8]
 
 TOUCH_M = (
     1e-6  # a prism this near to a ray's origin touches it: well above float64, well below what anybody can measure
@@ -105,7 +112,7 @@ def _entry(t_in: FloatArray, num: FloatArray, den: FloatArray) -> FloatArray:
     return np.maximum(t_in, np.divide(-num, den, out=np.zeros_like(t_in), where=front))
 
 
-def _convex_entry(cuts: list[tuple[FloatArray, FloatArray]], range_m: FloatArray) -> FloatArray:
+def convex_entry(cuts: list[tuple[FloatArray, FloatArray]], range_m: FloatArray) -> FloatArray:
     """Length at which rays enter the common part of half-spaces (num, den), FAR where they do not within their range.
 
     The entry is the last one into a half-space; the ray hits if that point is inside all of them, give or take 1e-9 m,
@@ -120,7 +127,7 @@ def _convex_entry(cuts: list[tuple[FloatArray, FloatArray]], range_m: FloatArray
     return np.where(met, t, FAR)
 
 
-def _floor_cuts(
+def floor_cuts(
     o: FloatArray, d: FloatArray, side: float, level: float, rise: float
 ) -> list[tuple[FloatArray, FloatArray]]:
     """Half-spaces of the floor of one side (-1 near, 1 far): side * y >= 0 and z <= level + rise * side * y."""
@@ -189,7 +196,7 @@ def clip(o: FloatArray, d: FloatArray, range_m: FloatArray, packed: Packed) -> t
     """Free lengths and stops of rays; see `sillcast.kernel.clip.free_lengths`."""
     length, stop = range_m.copy(), np.full(len(range_m), RANGE, dtype=np.int64)
     for side, level, rise in ((-1.0, *packed.floor[:2]), (1.0, *packed.floor[2:])):
-        t = _convex_entry(_floor_cuts(o, d, side, level, rise), range_m)
+        t = convex_entry(floor_cuts(o, d, side, level, rise), range_m)
         stop[t < length] = FLOOR
         length = np.minimum(t, length)
     begins = np.append(True, (o[1:] != o[:-1]).any(axis=1))[: len(o)]
@@ -197,7 +204,7 @@ def clip(o: FloatArray, d: FloatArray, range_m: FloatArray, packed: Packed) -> t
     for piece, owner in enumerate(packed.owner):
         half = packed.half[packed.first[piece] : packed.first[piece + 1]]
         z0, z1 = packed.box[piece, 4:]
-        t = _convex_entry(_prism_cuts(o, d, half, z0, z1, 0.0), range_m)
+        t = convex_entry(_prism_cuts(o, d, half, z0, z1, 0.0), range_m)
         held = touches[:, owner]
         if held.any():
             inward = _goes_inward(_prism_cuts(o, d, half, z0, z1, TOUCH_M), range_m)
@@ -209,6 +216,51 @@ def clip(o: FloatArray, d: FloatArray, range_m: FloatArray, packed: Packed) -> t
 
 
 # --- counting -------------------------------------------------------------------------------------------------------
+
+
+def convex_parts(
+    o: FloatArray, d: FloatArray, end: FloatArray, plane: tuple[float, float], edges: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Part of each ray inside a convex ring and above a plane, one at most: its ray, begin and end (q,). [m]
+
+    What `sillcast.kernel.parts.counting_parts` finds for any fields; `plane` is level [m] and rise along y, edges
+    (k, 5) are x, y, x, y and the way round of the ring.
+    """
+    (x, y, z), (d_x, d_y, d_z) = o.T, d.T
+    level, rise = plane
+    limits = [((z - (level + rise * y)), rise * d_y - d_z)]
+    for x0, y0, x1, y1, way in edges:
+        e_x, e_y = x1 - x0, y1 - y0
+        at, per = (x0 - x) * e_y - (y0 - y) * e_x, d_x * e_y - d_y * e_x
+        border = BORDER_M * np.sqrt(e_x * e_x + e_y * e_y)
+        limits.append((way * at + np.where(per == 0.0, border, 0.0), way * per))
+    begin, past = np.zeros_like(end), end
+    for at, per in limits:  # inside while at - t * per >= 0
+        mark = np.divide(at, per, out=np.where(at >= 0.0, np.inf, -np.inf), where=per != 0.0)
+        begin = np.where(per < 0.0, np.maximum(begin, mark), begin)
+        past = np.where(per < 0.0, past, np.minimum(past, mark))
+    ray = np.flatnonzero(past - begin >= SPAN_M)
+    return ray, begin[ray], past[ray]
+
+
+def count(
+    rays: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    bounds: IntArray,
+    scan: Scan,
+    across: CountArray,
+    along: CountArray,
+    most: CountArray,
+) -> None:
+    """Raise `most` (rows, columns) to the counts of each group of rays.
+
+    `rays` are origins, directions, start and end of the pieces that count; group g is from `bounds[g]` to before
+    `bounds[g + 1]`. The difference arrays (rows, columns + 1) and (rows + 1, columns) come and go as zeros.
+    """
+    o, d, start, end = rays
+    for first, past in pairwise(bounds.tolist()):
+        part = slice(first, past)
+        fill(o[part], d[part], start[part], end[part], scan, across, along)
+        collect(across, along, most)
 
 
 def _slab(

@@ -15,7 +15,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,10 +26,10 @@ from sillcast.kernel.clip import RANGE, Clipped, engine
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, Floors
 from sillcast.kernel.parts import counting_parts
-from sillcast.kernel.plane import Region
+from sillcast.kernel.plane import Region, following
 from sillcast.kernel.solids import TestBody
 
-__all__ = ["Grid", "hit_counts", "inside", "is_one_plane", "scans", "smallest_detected"]
+__all__ = ["Countable", "Grid", "hit_counts", "inside", "is_one_plane", "scans", "smallest_detected"]
 
 CountArray = npt.NDArray[np.int32]
 LEVEL = Floors()
@@ -75,14 +74,87 @@ class Grid:
         return replace(self, y_m=self.y_m + first * self.cell_m, rows=past - first)
 
 
-class _Allowed(NamedTuple):
-    """Pieces of rays on which a first hit counts, in the order of the rays: start and end along the ray (q,). [m]"""
+@dataclass(frozen=True, eq=False)
+class Countable:
+    """Pieces of rays on which a first hit counts, found once for bodies of any size, turn and grid.
 
-    origins: FloatArray
-    directions: FloatArray
-    group: npt.NDArray[np.int64]
-    start: FloatArray
-    end: FloatArray
+    Attributes
+    ----------
+    rays : tuple of arrays
+        Origins and directions (q, 3), start and end along the ray (q,), in the order of the rays. [m]
+    bounds : (g + 1,) array
+        Where each group begins, and the end: one group where all of the head's hits count together. [1]
+    emission : Rays
+        What they are pieces of.
+    floors : Floors
+        Floor of both sides.
+    low_m : float
+        Height above the floor under which a hit of these pieces does not count yet. [m]
+    """
+
+    rays: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    bounds: npt.NDArray[np.int64]
+    emission: Rays
+    floors: Floors
+    low_m: float
+
+    @classmethod
+    def of(
+        cls,
+        rays: Rays,
+        clipped: Clipped,
+        *,
+        floors: Floors = LEVEL,
+        fields: Sequence[FloatArray] = (),
+        least_above_m: float = 0.0,
+    ) -> "Countable":
+        """Pieces inside fields and above a least height; arguments of `hit_counts`."""
+        end = np.where(clipped.stops == RANGE, clipped.lengths, 0.0) if rays.blocks else clipped.lengths
+        margin = max(rays.floor_margin_m, least_above_m, 0.0)
+        if not fields and (margin == 0.0 or _sinks(rays, floors, margin)):
+            whole = (rays.origins, rays.directions, np.zeros_like(end), end)
+            return cls(whole, _bounds(rays, rays.group), rays, floors, margin)
+        rings = [np.asarray(ring, dtype=np.float64)[:, :2] for ring in fields]
+        if len(rings) <= 1 and (margin == 0.0 or is_one_plane(floors)) and all(_is_convex(ring) for ring in rings):
+            plane = (floors.far.level_m + margin, floors.far.rise) if margin > 0.0 else (-np.inf, 0.0)
+            ray, begin, past = engine.convex_parts(rays.origins, rays.directions, end, plane, _edges(rings))
+        else:
+            low = floors if margin > 0.0 else None
+            ray, begin, past = counting_parts(rays, np.zeros_like(end), end, rings, floors=low, margin_m=margin)
+        some = (rays.origins[ray], rays.directions[ray], begin, past)
+        return cls(some, _bounds(rays, rays.group[ray]), rays, floors, 0.0)
+
+    def counts(self, body: TestBody, grid: Grid, *, angle_deg: float = 0.0, certain: bool = False) -> CountArray:
+        """Number of rays that hit a body at each cell's centre; see `hit_counts`."""
+        parts = scans(
+            self.emission,
+            body,
+            grid,
+            angle_deg=angle_deg,
+            floors=self.floors,
+            least_above_m=self.low_m,
+            certain=certain,
+        )
+        some = [self._counts(scan) for scan, _ in parts]
+        if len(some) == 1:
+            return some[0]
+        total, done = np.empty((grid.rows, grid.columns), dtype=np.int32), 0
+        for counts, (scan, first) in zip(some, parts, strict=True):
+            np.minimum(total[first:done], counts[: done - first], out=total[first:done])  # a cell on both floors
+            total[done : first + scan.rows] = counts[done - first :]
+            done = first + scan.rows
+        return total
+
+    def _counts(self, scan: Scan) -> CountArray:
+        most = np.zeros((scan.rows, scan.columns), dtype=np.int32)
+        with _counters(scan.rows, scan.columns) as (across, along):
+            engine.count(self.rays, self.bounds, scan, across, along, most)
+        return most
+
+
+def _bounds(rays: Rays, group: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    turns = (np.flatnonzero(np.diff(group)) + 1).tolist() if rays.hits_within == "plane" else []
+    return np.array([0, *turns, len(group)], dtype=np.int64)
 
 
 def hit_counts(  # noqa: PLR0913 - four things to count, and five rules each with a usual value
@@ -138,19 +210,8 @@ def hit_counts(  # noqa: PLR0913 - four things to count, and five rules each wit
     .. [1] The set is a Minkowski sum: M. de Berg et al., Computational Geometry, 3rd ed., Springer 2008, section 13.3.
        Checked against an independent ray caster by tests/published/test_ray_casting.py.
     """
-    margin = max(rays.floor_margin_m, least_above_m, 0.0)
-    allowed, low = _allowed(rays, clipped, floors, fields, margin)
-
-    parts = scans(rays, body, grid, angle_deg=angle_deg, floors=floors, least_above_m=low, certain=certain)
-    some = [_counts(allowed, scan, rays.hits_within == "plane") for scan, _ in parts]
-    if len(some) == 1:
-        return some[0]
-    total, done = np.empty((grid.rows, grid.columns), dtype=np.int32), 0
-    for counts, (scan, first) in zip(some, parts, strict=True):
-        np.minimum(total[first:done], counts[: done - first], out=total[first:done])  # a cell on both floors
-        total[done : first + scan.rows] = counts[done - first :]
-        done = first + scan.rows
-    return total
+    countable = Countable.of(rays, clipped, floors=floors, fields=fields, least_above_m=least_above_m)
+    return countable.counts(body, grid, angle_deg=angle_deg, certain=certain)
 
 
 def scans(
@@ -220,17 +281,9 @@ def smallest_detected(
         if small.shape != large.shape or not all(grows):
             raise GeometryError(f"bodies must be of one shape and grow: {small.name}, {large.name}")
     smallest = np.full((grid.rows, grid.columns), len(bodies), dtype=np.int16)
+    countable = Countable.of(rays, clipped, floors=floors, fields=fields, least_above_m=least_above_m)
     for index in reversed(range(len(bodies))):
-        counts = hit_counts(
-            rays,
-            clipped,
-            bodies[index],
-            grid,
-            angle_deg=angle_deg,
-            floors=floors,
-            fields=fields,
-            least_above_m=least_above_m,
-        )
+        counts = countable.counts(bodies[index], grid, angle_deg=angle_deg)
         smallest[counts >= rays.least_hits] = index
     return smallest
 
@@ -247,18 +300,6 @@ def _check(body: TestBody) -> None:
 def is_one_plane(floors: Floors) -> bool:
     """True if both sides lie in one plane."""
     return floors.near.level_m == floors.far.level_m and floors.near.rise == -floors.far.rise
-
-
-def _counts(allowed: _Allowed, scan: Scan, by_group: bool) -> CountArray:
-    """Counts over all pieces, or the greatest of one group."""
-    turns = (np.flatnonzero(np.diff(allowed.group)) + 1).tolist() if by_group else []
-    most = np.zeros((scan.rows, scan.columns), dtype=np.int32)
-    with _counters(scan.rows, scan.columns) as (across, along):
-        for first, past in pairwise([0, *turns, len(allowed.group)]):
-            own = _Allowed._make(part[first:past] for part in allowed)
-            engine.fill(own.origins, own.directions, own.start, own.end, scan, across, along)
-            engine.collect(across, along, most)
-    return most
 
 
 @contextmanager
@@ -329,27 +370,34 @@ def _turned(a: float, b: float, c: float, s: float) -> tuple[int, float, float, 
     return _numpy.TURNED, b, a, abs(s), abs(c)
 
 
-def _allowed(
-    rays: Rays, clipped: Clipped, floors: Floors, fields: Sequence[FloatArray], margin: float
-) -> tuple[_Allowed, float]:
-    """Pieces on which a first hit counts, and the least height that the back end has yet to keep."""
-    end = np.where(clipped.stops == RANGE, clipped.lengths, 0.0) if rays.blocks else clipped.lengths
-    whole = _Allowed(rays.origins, rays.directions, rays.group, np.zeros_like(end), end)
-    if not fields and (margin == 0.0 or _sinks(whole, floors, margin)):
-        return whole, margin
-    low = floors if margin > 0.0 else None
-    rings = [np.asarray(ring, dtype=np.float64)[:, :2] for ring in fields]
-    ray, begin, past = counting_parts(rays, whole.start, whole.end, rings, floors=low, margin_m=margin)
-    return _Allowed(rays.origins[ray], rays.directions[ray], rays.group[ray], begin, past), 0.0
-
-
-def _sinks(whole: _Allowed, floors: Floors, margin: float) -> bool:
+def _sinks(rays: Rays, floors: Floors, margin: float) -> bool:
     """True if no ray rises above the margin after its start, so that a least height of the body says all."""
     if not is_one_plane(floors):
         return False
-    height = whole.origins[:, 2] - floors.far.level_m - floors.far.rise * whole.origins[:, 1]
-    rising = whole.directions[:, 2] - floors.far.rise * whole.directions[:, 1] > 0.0
+    height = rays.origins[:, 2] - floors.far.level_m - floors.far.rise * rays.origins[:, 1]
+    rising = rays.directions[:, 2] - floors.far.rise * rays.directions[:, 1] > 0.0
     return not bool((rising & (height < margin)).any())
+
+
+def _is_convex(ring: FloatArray) -> bool:
+    """True if a ring that does not cross itself turns one way at all corners."""
+    edge = following(ring) - ring
+    turn = _cross(edge, following(edge))
+    return bool((turn > 0.0).all() or (turn < 0.0).all())
+
+
+def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
+    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+
+
+def _edges(rings: Sequence[FloatArray]) -> FloatArray:
+    """Edges (k, 5) of convex rings: x, y of both ends [m], and 1 where the ring runs counter-clockwise, else -1."""
+    found = [np.empty((0, 5))]
+    for ring in rings:
+        ahead = following(ring)
+        turn = 1.0 if _cross(ring, ahead).sum() > 0.0 else -1.0
+        found.append(np.column_stack([ring, ahead, np.full(len(ring), turn)]))
+    return np.concatenate(found)
 
 
 def inside(region: Region, grid: Grid) -> npt.NDArray[np.bool_]:

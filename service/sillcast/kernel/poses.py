@@ -1,32 +1,31 @@
 """Many mounts of one sensor, each judged by the places at which a body is detected: what a mount search needs.
 
 The same clip and counts as for one mount, fused so that nothing returns to Python between poses. Memory in bytes for
-n rays, c cells, p poses and t threads: (240 n + 20 c) t + 100 p, above the packed surroundings.
+n rays, c cells, p poses and t threads: (280 n + 20 c) t + 100 p, above the packed surroundings.
 """
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from sillcast.errors import GeometryError
-from sillcast.kernel._numpy import BoolArray, IntArray
-from sillcast.kernel.clip import engine, free_lengths, pack
+from sillcast.kernel._numpy import BoolArray, IntArray, MarkArray
+from sillcast.kernel.clip import engine_for, free_lengths, pack
 from sillcast.kernel.counts import Grid, hit_counts, is_one_plane, scans
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors, Pose
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
-__all__ = ["THIN", "Judged", "Look", "Places", "best_poses", "score_poses", "thinned", "warm_up"]
+__all__ = ["THIN", "Look", "Places", "score_poses", "seen_from", "thinned", "warm_up"]
+
+engine = engine_for("poses")
 
 _CHUNK = 64  # poses for one thread at a time: enough to hide the hand-over, few enough to share out evenly
-_BATCH = 512  # poses between two ticks
 THIN = 4  # of rays of which several must hit, every so manieth is looked at first
-_SPARSE = 2  # of rows and columns too, where there are enough
 _SPARSE_LEAST = 8  # rows and columns below which all are looked at
-_RESERVE = 2.0  # times the greatest underestimate seen so far
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,17 +56,26 @@ class Places:
         return Places(grid, self.wanted[rows, columns], self.unwanted[rows, columns])
 
     def sparse(self) -> "Places":
-        """Every second row and column of those that matter; all of them where there are few."""
-        all_ = self.cropped()
-        if min(all_.grid.rows, all_.grid.columns) < _SPARSE_LEAST:
-            return all_
-        c, some = all_.grid.cell_m, slice(_SPARSE // 2, None, _SPARSE)
-        wanted, unwanted = all_.wanted[some, some], all_.unwanted[some, some]
-        x_m, y_m = all_.grid.x_m + some.start * c, all_.grid.y_m + some.start * c
-        return Places(Grid(x_m, y_m, c * _SPARSE, wanted.shape[1], wanted.shape[0]), wanted, unwanted)
+        """One place in the middle of every four cells of which one matters; all cells where there are few.
+
+        The fours are those of the whole grid, so that a grid in mirror image has its places in mirror image.
+        """
+        some = self.wanted | self.unwanted
+        if min(int(some.any(axis=1).sum()), int(some.any(axis=0).sum())) < _SPARSE_LEAST:
+            return self.cropped()
+        grid, wanted = self.grid, _in_fours(self.wanted)
+        at = (grid.x_m + grid.cell_m / 2.0, grid.y_m + grid.cell_m / 2.0)
+        fours = Grid(*at, 2.0 * grid.cell_m, wanted.shape[1], wanted.shape[0])
+        return Places(fours, wanted, _in_fours(self.unwanted)).cropped()
 
 
-def score_poses(
+def _in_fours(cells: BoolArray) -> BoolArray:
+    """Whether one of every two by two cells is set; what is missing at the end of an odd number is not."""
+    even = np.pad(cells, [(0, n % 2) for n in cells.shape])
+    return np.asarray(even[::2, ::2] | even[1::2, ::2] | even[::2, 1::2] | even[1::2, 1::2])
+
+
+def score_poses(  # noqa: PLR0913 - as `hit_counts`, for many mounts
     model: Rays,
     poses: Sequence[Pose],
     around: Surroundings,
@@ -76,6 +84,7 @@ def score_poses(
     *,
     angles_deg: Sequence[float] = (0.0,),
     voided_by: BoolArray | None = None,
+    certain: bool = False,
     threads: int = 1,
 ) -> IntArray:
     """Number of wanted and of unwanted places at which a body is detected, for each pose.
@@ -98,6 +107,8 @@ def score_poses(
     voided_by : (number of prisms,) bool array, optional
         Prisms of `around` that void every ray they stop: it counts nowhere, not even before it meets them. So does a
         leaf that comes down: a ray that will meet it is no protection. [1]
+    certain : bool
+        Count a ray only if it hits wherever in the cell the body stands.
     threads : int
         Threads to share the poses; the result does not depend on it. [1]
 
@@ -109,67 +120,91 @@ def score_poses(
     Raises
     ------
     GeometryError
-        If a prism or the body is malformed.
+        If a prism or the body is malformed, or the rays are beams that a body blocks.
     """
     places = places.cropped()
-    voids = np.zeros(max(1, len(around.prisms)), dtype=np.bool_)
-    if voided_by is not None:
-        voids[: len(around.prisms)] = voided_by
-    if not hasattr(engine, "score") or model.blocks:
-        found = [_score_one(_at(model, pose), around, body, places, angles_deg, voids) for pose in poses]
-        return np.array(found, dtype=np.int64).reshape(-1, 2)
-    one_plane, margin = is_one_plane(around.floors), max(model.floor_margin_m, 0.0)
-    parts = [
-        part
-        for angle_deg in angles_deg
-        for part in scans(
-            model,
-            body,
-            places.grid,
-            angle_deg=angle_deg,
-            floors=around.floors,
-            least_above_m=margin if one_plane else 0.0,
-        )
-    ]
     marks = places.wanted.astype(np.uint8) + np.uint8(2) * places.unwanted.astype(np.uint8)
-    bounds: list[int] = (np.flatnonzero(np.diff(model.group)) + 1).tolist() if model.hits_within == "plane" else []
-    rays = (model.origins, model.directions, model.range_m, np.array([0, *bounds, len(model.group)], dtype=np.int64))
-    packed = pack(around)
+    judge = _judge(model, around, body, places.grid, angles_deg, voided_by, certain)
 
     def score(some: Sequence[Pose]) -> IntArray:
-        origins, matrices = np.array([pose.origin for pose in some]), np.array([pose.matrix for pose in some])
-        found: IntArray = engine.score(
-            rays, origins, matrices, packed, parts, (0.0 if one_plane else margin, model.least_hits, voids), marks
-        )
-        return found
+        return judge(some, marks, np.empty((1, 1, *marks.shape), dtype=np.uint8))
 
     chunks = [poses[first : first + _CHUNK] for first in range(0, len(poses), _CHUNK)]
     with ThreadPoolExecutor(max(1, threads)) as pool:
         return np.concatenate([np.empty((0, 2), dtype=np.int64), *pool.map(score, chunks)])
 
 
-def _at(model: Rays, pose: Pose) -> Rays:
-    """The rays of a mount, by the operations of the compiled back end in their order."""
+def seen_from(
+    model: Rays,
+    poses: Sequence[Pose],
+    around: Surroundings,
+    body: TestBody,
+    grid: Grid,
+    *,
+    angles_deg: Sequence[float] = (0.0,),
+    voided_by: BoolArray | None = None,
+    certain: bool = False,
+) -> BoolArray:
+    """Whether a body is detected at each cell's centre, from each pose, at each angle: what `score_poses` counts.
 
-    def turned(own: FloatArray) -> FloatArray:
-        m = pose.matrix
-        return np.column_stack([m[i, 0] * own[:, 0] + m[i, 1] * own[:, 1] + m[i, 2] * own[:, 2] for i in range(3)])
+    Parameters
+    ----------
+    model, poses, around, body
+        As for `score_poses`.
+    grid : Grid
+        Places of the body's reference point.
+    angles_deg, voided_by, certain
+        As for `score_poses`.
 
-    return replace(model, origins=pose.origin + turned(model.origins), directions=turned(model.directions))
+    Returns
+    -------
+    seen : (P, angles, rows, columns) bool array
+        True where it is. [1]
+
+    Raises
+    ------
+    GeometryError
+        As for `score_poses`.
+    """
+    seen = np.empty((len(poses), len(angles_deg), grid.rows, grid.columns), dtype=np.uint8)
+    everywhere = np.ones((grid.rows, grid.columns), dtype=np.uint8)
+    if seen.size:
+        _judge(model, around, body, grid, angles_deg, voided_by, certain)(poses, everywhere, seen)
+    return seen.view(np.bool_)
 
 
-def _score_one(
-    rays: Rays, around: Surroundings, body: TestBody, places: Places, angles_deg: Sequence[float], voids: BoolArray
-) -> tuple[int, int]:
-    """Places detected from one mount, by `hit_counts`."""
-    clipped, detected = free_lengths(rays, around), np.ones(places.wanted.shape, dtype=np.bool_)
-    if not rays.blocks:
-        void = (clipped.stops >= 0) & voids[np.maximum(clipped.stops, 0)]
-        clipped = replace(clipped, lengths=np.where(void, 0.0, clipped.lengths))
-    for angle_deg in angles_deg:
-        counts = hit_counts(rays, clipped, body, places.grid, angle_deg=angle_deg, floors=around.floors)
-        detected &= counts >= rays.least_hits
-    return int((detected & places.wanted).sum()), int((detected & places.unwanted).sum())
+def _judge(
+    model: Rays,
+    around: Surroundings,
+    body: TestBody,
+    grid: Grid,
+    angles_deg: Sequence[float],
+    voided_by: BoolArray | None,
+    certain: bool,
+) -> Callable[[Sequence[Pose], MarkArray, MarkArray], IntArray]:
+    """The back end's `judge` with all that is the same for every pose."""
+    if model.blocks:
+        raise GeometryError("poses: beams that a body blocks have a counterpart, so they are not moved alone")
+    voids = np.zeros(max(1, len(around.prisms)), dtype=np.bool_)
+    if voided_by is not None:
+        voids[: len(around.prisms)] = voided_by
+    one_plane, margin = is_one_plane(around.floors), max(model.floor_margin_m, 0.0)
+    how: dict[str, Any] = {"floors": around.floors, "least_above_m": margin if one_plane else 0.0, "certain": certain}
+    parts = [
+        (layer, scan, first)
+        for layer, angle_deg in enumerate(angles_deg)
+        for scan, first in scans(model, body, grid, angle_deg=angle_deg, **how)
+    ]
+    bounds: list[int] = (np.flatnonzero(np.diff(model.group)) + 1).tolist() if model.hits_within == "plane" else []
+    rays = (model.origins, model.directions, model.range_m, np.array([0, *bounds, len(model.group)], dtype=np.int64))
+    packed, rule = pack(around), (0.0 if one_plane else margin, model.least_hits, voids)
+
+    def judge(some: Sequence[Pose], marks: MarkArray, left: MarkArray) -> IntArray:
+        mounts = np.array([pose.origin for pose in some]), np.array([pose.matrix for pose in some])
+        found: IntArray = engine.judge(rays, mounts, packed, parts, rule, marks, left)
+        return found
+
+    return judge
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +221,7 @@ class Look:
     angles_deg: tuple[float, ...] = (0.0,)
     voided_by: BoolArray | None = None
     worth: tuple[float, float] = (1.0, 0.0)
+    certain: bool = False
 
     def sparse(self) -> "Look":
         """The same question with a part of the rays and places."""
@@ -201,83 +237,16 @@ class Look:
             self.places,
             angles_deg=self.angles_deg,
             voided_by=self.voided_by,
+            certain=self.certain,
             threads=threads,
         )
         of = [max(1, int(marks.sum())) for marks in (self.places.wanted, self.places.unwanted)]
         return np.asarray(found[:, 0] * (self.worth[0] / of[0]) + found[:, 1] * (self.worth[1] / of[1]))
 
-
-@dataclass(frozen=True, eq=False)
-class Judged:
-    """Worth of each pose (P,) [1], and whether it was judged in full (P,) or is an estimate."""
-
-    value: FloatArray
-    full: BoolArray
-
-    @property
-    def order(self) -> IntArray:
-        """Index of each pose judged in full, best first; of equal ones the first of the request. [1]"""
-        return np.array(sorted(np.flatnonzero(self.full), key=lambda i: (-self.value[i], i)), dtype=np.int64)
-
-
-def best_poses(
-    looks: Sequence[Look],
-    poses: Sequence[Pose],
-    *,
-    keep: int = 1,
-    threads: int = 1,
-    tick: Callable[[int, int], None] = lambda *_: None,
-) -> Judged:
-    """The best mounts by the sum of their worth, without judging all of them in full.
-
-    All are judged by every fourth ray of those of which several must hit, at every second row and column; then in full,
-    best first, until the next one could not be among the best even if it were underestimated by twice as much as the
-    worst seen so far. That bound is an experience, not a proof; tests/properties/test_poses.py compares the result with
-    judging all in full.
-
-    Parameters
-    ----------
-    looks : sequence of Look
-        Questions, the worth of which adds up.
-    poses : sequence of Pose
-        Mounts to try.
-    keep : int
-        How many of the best are wanted. [1]
-    threads : int
-        Threads to share the poses; the result does not depend on it. [1]
-    tick : callable
-        Told after each batch how many poses of how many are done; what it raises ends the search.
-
-    Returns
-    -------
-    Judged
-
-    Raises
-    ------
-    GeometryError
-        If a prism or a body is malformed.
-    """
-
-    def value(some: Sequence[Pose], of: Sequence[Look]) -> FloatArray:
-        return np.asarray(sum((look.value(some, threads) for look in of), np.zeros(len(some))))
-
-    found, full = np.zeros(len(poses)), np.zeros(len(poses), dtype=np.bool_)
-    sparse = [look.sparse() for look in looks]
-    for first in range(0, len(poses), _BATCH):
-        tick(first, len(poses))
-        found[first : first + _BATCH] = value(poses[first : first + _BATCH], sparse)
-    order, short, done = np.argsort(-found, kind="stable"), 0.0, 0
-    while done < len(poses):
-        best = np.sort(found[full])[-keep:]
-        if len(best) == keep and found[order[done]] + _RESERVE * short < best[0]:
-            break
-        tick(done, len(poses))
-        some = order[done : done + 2 * _CHUNK]
-        judged = value([poses[i] for i in some], looks)
-        short = max(short, float((judged - found[some]).max()))
-        found[some], full[some] = judged, True
-        done += len(some)
-    return Judged(found, full)
+    def seen(self, poses: Sequence[Pose]) -> BoolArray:
+        """Cells of the whole grid at which each pose detects the body (P, angles, rows, columns)."""
+        how: dict[str, Any] = {"angles_deg": self.angles_deg, "voided_by": self.voided_by, "certain": self.certain}
+        return seen_from(self.model, poses, self.around, self.body, self.places.grid, **how)
 
 
 def thinned(rays: Rays, thin: int) -> Rays:
