@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -15,7 +15,7 @@ from sillcast.kernel import Region, TestBody
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed, Sensing
 
-__all__ = ["HAIRLINE_M", "Compared", "compare", "leaf_words"]
+__all__ = ["HAIRLINE_M", "Compared", "compare", "is_met", "leaf_words"]
 
 HAIRLINE_M = 0.005  # a gap that vanishes when opened by a disc of this radius is no gap
 _GAPS_EXPLAINED = 3
@@ -73,7 +73,7 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     sensors = tuple(s for s in sensing.placed if purpose in s.purposes)
     if zone.kind == "exclusion":
         return _exclusion(zone, sensing, sensors)
-    states = _at_states(zone, sensing, sensors)
+    states = list(_at_states(zone, sensing, sensors))
     met = all(s.gap.is_empty for s in states)
     margins = _margins(zone, sensing, sensors, states) if met else []
     worst = states[margins.index(min(margins))] if met else min(states, key=_badness)
@@ -103,6 +103,12 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     return Compared(zone, answer, worst.required, worst.gap, sensors)
 
 
+def is_met(zone: ZoneNeed, sensing: Sensing) -> bool:
+    """The verdict of `compare` alone; always False for an exclusion, which has none."""
+    sensors = tuple(s for s in sensing.placed if zone.kind in s.purposes)
+    return zone.kind != "exclusion" and all(at.gap.is_empty for at in _at_states(zone, sensing, sensors))
+
+
 def _badness(at: _AtState) -> tuple[float, float]:
     """Least share first, then the greatest gap, both as far as they are shown; of equals the first state counts."""
     return round(at.share, 4), -round(at.gap.area, 4)
@@ -114,10 +120,9 @@ def _asked(zone: ZoneNeed) -> dict[str, Any]:
     return {"purpose": purpose, "velocities": zone.velocities_m_per_s}
 
 
-def _at_states(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> list[_AtState]:
+def _at_states(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> Iterator[_AtState]:
     """The zone at each of its leaf states; where nothing moved that matters, the same areas again."""
-    known: dict[tuple[int, ...], _AtState] = {}
-    found = []
+    known: dict[tuple[int, ...], tuple[_AtState, Any]] = {}
     for state in zone.states:
         areas = [
             (
@@ -126,11 +131,10 @@ def _at_states(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> l
             )
             for angle in zone.angles_deg
         ]
-        key = tuple(id(region) for pair in areas for region in pair)  # kept by `sensing`
+        key = tuple(id(region) for pair in areas for region in pair)  # of regions that are kept beside it
         if key not in known:
-            known[key] = _at_state(zone, state, areas)
-        found.append(replace(known[key], state=state))
-    return found
+            known[key] = _at_state(zone, state, areas), areas
+        yield replace(known[key][0], state=state)
 
 
 def _at_state(zone: ZoneNeed, state: float, areas: Sequence[tuple[Region, Region]]) -> _AtState:

@@ -20,7 +20,7 @@ from sillcast.contract import Finding
 from sillcast.family import FindingSpec, FloorArea, Lobe, Rays
 from sillcast.kernel import Prism, Region, Surroundings
 from sillcast.kernel.lobe import lobe_section
-from sillcast.kernel.sight import in_sight
+from sillcast.kernel.sight import in_sight, seen_from
 from sillcast.sensing import LEAF_STATES, Placed, Sensing
 
 __all__ = ["DISTURBANCES", "disturbances"]
@@ -395,7 +395,7 @@ def _seen_points(lobe: Lobe, prism: Prism, around: Surroundings) -> list[FloatAr
     echo = max(lobe.echo_m2, PLATE_ECHO_M2)
     points = _faces(prism)
     near = points[lobe.excess_db(points, echo) >= 0.0]
-    return [point for point in near if in_sight(lobe.origin, point, around)]
+    return list(near[seen_from(lobe.origin, near, around)])
 
 
 def _faces(prism: Prism) -> FloatArray:

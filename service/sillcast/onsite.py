@@ -111,8 +111,9 @@ def _zone_checks(c: Compared, sensing: Sensing, door: Door) -> Iterator[SiteChec
         )
         for s in c.sensors
     }
-    surely = Region.union(seen.values()).grown(-_CLEAR_OF_EDGE_M)
-    never = c.required - Region.union(seen.values()).grown(_CLEAR_OF_EDGE_M)
+    somewhere = Region.union(seen.values())
+    surely = somewhere.grown(-_CLEAR_OF_EDGE_M)
+    never = c.required - somewhere.grown(_CLEAR_OF_EDGE_M)
     for place, why in _places(c, surely, never):
         detected = surely.holds(*place)
         if not detected and not never.holds(*place):

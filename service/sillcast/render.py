@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from importlib import metadata
-from typing import Any, TypeVar
+from itertools import chain
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 import numpy as np
+from msgspec import Meta
 
 from sillcast import needs as _needs
 from sillcast.compare import Compared
@@ -79,7 +82,13 @@ WARM_UP: dict[str, Any] = {
                 "step_deg": 1.0,
                 "range_m": 6.0,
             },
-        }
+        },
+        {
+            "name": "lobe",
+            "purposes": ["activation"],
+            "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -0.2, "z_m": 3.2}},
+            "device": {"family": "microwave", "frequency_ghz": 24.125, "range_m": 6.0},
+        },
     ],
     "output": {
         "detections": [{"body": "reference_body_upright"}],
@@ -92,7 +101,7 @@ WARM_UP: dict[str, Any] = {
 class RuleSetList(Answer, frozen=True, kw_only=True):
     """All rule sets."""
 
-    rule_sets: list[RuleSet]
+    rule_sets: Annotated[list[RuleSet], Meta(description="Rule sets by name.")]
 
 
 def finite(answer: T) -> T:
@@ -103,32 +112,41 @@ def finite(answer: T) -> T:
     GeometryError
         If a number is infinite or not a number.
     """
-    _look(answer, "")
+    where = _unfinite(answer)
+    if where is not None:
+        raise GeometryError(f"a number that is not finite at {where}")
     return answer
 
 
-def _look(value: Any, where: str) -> None:
-    if isinstance(value, str):
-        return
+_NO_NUMBER = {str, int, bool, bytes, type(None)}  # that could be infinite
+
+
+def _unfinite(value: Any) -> str | None:
+    """Place in a value of the first number that is not finite; None if all are."""
     if isinstance(value, float):
-        _refuse_unless(math.isfinite(value), where)
-    elif isinstance(value, list | tuple):
-        if len(value) == 2 and type(value[0]) is float and type(value[1]) is float:  # points are what there is most of
-            _refuse_unless(math.isfinite(value[0]) and math.isfinite(value[1]), where)
-            return
-        for one in value:
-            _look(one, where)
-    elif isinstance(value, msgspec.Struct):
-        for name in value.__struct_fields__:
-            _look(getattr(value, name), f"{where}/{name}")
+        return None if math.isfinite(value) else ""
+    if isinstance(value, list | tuple):
+        if _are_points(value):  # they are what there is most of
+            return None if all(map(math.isfinite, chain.from_iterable(value))) else ""
+        return next((where for one in value if (where := _unfinite(one)) is not None), None)
+    if isinstance(value, msgspec.Struct):
+        named: Iterable[tuple[str, Any]] = ((name, getattr(value, name)) for name in value.__struct_fields__)
     elif isinstance(value, dict):
-        for key, one in value.items():
-            _look(one, f"{where}/{key}")
+        named = value.items()
+    else:
+        return None
+    for name, one in named:
+        kind = type(one)
+        if kind is float and math.isfinite(one):
+            continue
+        if kind not in _NO_NUMBER and (where := _unfinite(one)) is not None:
+            return f"/{name}{where}"
+    return None
 
 
-def _refuse_unless(finite: bool, where: str) -> None:
-    if not finite:
-        raise GeometryError(f"a number that is not finite at {where}")
+def _are_points(value: Sequence[Any]) -> bool:
+    """True for points of two numbers each, as rings have them."""
+    return bool(value) and type(value[0]) is tuple and [type(one) for one in value[0]] == [float, float]
 
 
 def test_body(body: Body) -> TestBody:
@@ -138,8 +156,8 @@ def test_body(body: Body) -> TestBody:
     return TestBody(body.name, body.width_m, depth, height, body.shape, body.source, body.metal)
 
 
-def window(zones: Sequence[ZoneNeed], placed: Sequence[Placed], door: Door) -> Window:
-    """Part of the plan in which regions are computed: all zones and what the sensors can reach of 15 m around."""
+def window(zones: Sequence[ZoneNeed], placed: Sequence[Placed], door: Door, around_m: float = 0.0) -> Window:
+    """Part of the plan in which regions are computed: all zones, what sensors can reach of 15 m around, and a rim."""
     half = door.opening.width_m / 2
     boxes = [(-half - 2.0, -4.0, half + 2.0, 4.0)]
     boxes += [z.region.grown(1.5).bounds for z in zones if not z.region.is_empty]
@@ -148,7 +166,7 @@ def window(zones: Sequence[ZoneNeed], placed: Sequence[Placed], door: Door) -> W
         reach = max((_reach_m(e) for e in sensor.emissions), default=1.0)
         reach = min(reach, 15.0)
         boxes.append((x - reach, y - reach, x + reach, y + reach))
-    lows, highs = np.array(boxes)[:, :2].min(axis=0), np.array(boxes)[:, 2:].max(axis=0)
+    lows, highs = np.array(boxes)[:, :2].min(axis=0) - around_m, np.array(boxes)[:, 2:].max(axis=0) + around_m
     return float(lows[0]), float(highs[0]), float(lows[1]), float(highs[1])
 
 
@@ -413,11 +431,14 @@ def summary(compared: Sequence[Compared]) -> str:
     )
 
 
+@lru_cache(maxsize=1)
+def _core_version() -> str:
+    return metadata.version("sillcast")
+
+
 def computed_by(rule_set: str, families: Iterable[tuple[str, str]]) -> ComputedBy:
     """Versions behind an answer."""
-    return ComputedBy(
-        core=metadata.version("sillcast"), families=dict(families), rule_set=rule_set, back_end=back_end()
-    )
+    return ComputedBy(core=_core_version(), families=dict(families), rule_set=rule_set, back_end=back_end())
 
 
 def family_list(registry: Registry) -> FamilyList:

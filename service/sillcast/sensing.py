@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache, partial
+from math import hypot
 from typing import Any
 
 import numpy as np
 
 from sillcast import motion
-from sillcast.contract import Door, Field, Site
+from sillcast.contract import Door, Field, Obstacle, Site
 from sillcast.errors import FamilyError
 from sillcast.family import Emission, Family, FloorArea, Lobe, Rays, Scene, seen_through
 from sillcast.kernel import FloorPlane, Floors, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts
+from sillcast.kernel.kept import Kept, digest
 from sillcast.kernel.lobe import lobe_region
+from sillcast.kernel.parts import rays_near
 from sillcast.kernel.region import blocked_region, detection_region
 
 __all__ = ["LEAF_STATES", "Placed", "Sensing", "Window", "floors_of", "obstacle_prisms", "place", "scene_of"]
 
 Window = tuple[float, float, float, float]
 Velocities = tuple[tuple[float, float], ...]
+Limits = tuple[tuple[Any, ...], float]  # rings in which hits count, and the least height of a hit [m]
 STANDING = {"presence", "contact", "metal"}  # senses that a body which stands still meets
 LEAF_STATES = (1.0, 0.75, 0.5, 0.25, 0.0)  # at which a ray is tested for meeting the moving leaf
 _CLEAR = ("glass", "plastic", "strips")
@@ -70,10 +74,12 @@ def floors_of(site: Site) -> Floors:
 
 def obstacle_prisms(site: Site) -> tuple[Prism, ...]:
     """Obstacles of the request as prisms, rings counter-clockwise and open."""
-    return tuple(
-        Prism(o.name, _counter_clockwise(o.ring_m), o.base_m, o.top_m, "obstacle", o.material in _CLEAR)
-        for o in site.obstacles
-    )
+    return tuple(_obstacle_prism(obstacle) for obstacle in site.obstacles)
+
+
+@lru_cache(maxsize=512)
+def _obstacle_prism(o: Obstacle) -> Prism:
+    return Prism(o.name, _counter_clockwise(o.ring_m), o.base_m, o.top_m, "obstacle", o.material in _CLEAR)
 
 
 def _counter_clockwise(ring: Sequence[Sequence[float]]) -> Any:
@@ -101,7 +107,7 @@ def scene_of(sensor: Any, index: int, door: Door, site: Site, floors: Floors) ->
     end = sensor.counterpart.position if sensor.counterpart else None
     counterpart = (end.x_m, end.y_m, end.z_m) if end else None
     floor_z = float(floors.height(at.y_m))
-    return Scene(door, site, pose, counterpart, floor_z, f"/sensors/{index}", sensor.purposes)
+    return Scene(door, site, pose, counterpart, floor_z, f"/sensors/{index}", sensor.purposes, mount.carrier)
 
 
 def place(sensor: Any, index: int, family: Family, distribution: str, scene: Scene) -> Placed:
@@ -113,7 +119,7 @@ def place(sensor: Any, index: int, family: Family, distribution: str, scene: Sce
         If the family raises, or returns something that is no emission.
     """
     try:
-        emissions = tuple(family.emit(sensor.device, scene))
+        emissions = tuple(family.emit(sensor.device, scene)) if family.is_in_place(scene) else ()
         response = float(family.response_s(sensor.device))
     except Exception as error:
         raise FamilyError(family.name, distribution, f"emit raised {type(error).__name__}") from error
@@ -121,7 +127,7 @@ def place(sensor: Any, index: int, family: Family, distribution: str, scene: Sce
         raise FamilyError(family.name, distribution, "emit returned something that is no emission")
     if not (np.isfinite(response) and response >= 0):
         raise FamilyError(family.name, distribution, "response_s is no time")
-    carried = partial(_carriage_of, scene) if sensor.mount.carrier == "leaf" else None
+    carried = partial(_carriage_of, scene) if scene.carrier == "leaf" and family.sits != "leaf" else None
     return Placed(
         index, sensor.name, family, distribution, sensor.device, sensor.purposes, scene, emissions, response, carried
     )
@@ -143,6 +149,12 @@ def _moved(emission: Emission, carriage: motion.Carriage) -> Emission:
         ring = np.column_stack([emission.ring, np.zeros(len(emission.ring))])
         return replace(emission, ring=np.ascontiguousarray(carriage.moved(ring)[:, :2]))
     return emission
+
+
+def _content(emission: Emission) -> tuple[Hashable, ...]:
+    """All that an emission is, arrays by their digests; for rays first what ends them."""
+    parts = (getattr(emission, part.name) for part in fields(emission))
+    return type(emission).__name__, *(digest(part) if isinstance(part, np.ndarray) else part for part in parts)
 
 
 @dataclass(frozen=True)
@@ -172,6 +184,8 @@ class Sensing:
         Least x, greatest x, least y, greatest y within which regions are wanted. [m]
     half_width_m : float
         Half of the opening's width. [m]
+    kept : Kept, optional
+        What is known already, of another variant of the request.
     """
 
     def __init__(
@@ -181,21 +195,21 @@ class Sensing:
         leaf: Callable[[float], Iterable[Prism]],
         window: Window,
         half_width_m: float,
+        kept: Kept | None = None,
     ) -> None:
         self.placed = tuple(placed)
         self.fixed = fixed
         self.window = window
         self.half_width_m = half_width_m
+        self.kept = Kept() if kept is None else kept
         self._leaf = leaf
-        self._around: dict[float, Surroundings] = {}
+        self._around: dict[float, tuple[Surroundings, int]] = {}
+        self._emitted: dict[tuple[int, int, float], tuple[Emission, tuple[int, int]]] = {}
         self._clipped: dict[tuple[int, int, float], Clipped] = {}
-        self._regions: dict[tuple[Any, ...], Region] = {}
-        self._unions: dict[tuple[int, ...], tuple[list[Region], Region]] = {}
         self._off_leaf: dict[tuple[int, int, float], Clipped] = {}
         self._on_leaf: dict[tuple[int, int], Any] = {}
-        self._rays_at: dict[tuple[int, float, str], int] = {}
-        self._rays_seen: dict[int, dict[tuple[bytes, ...], int]] = {}
-        self._fixed_blocks: dict[tuple[TestBody, float], Region] = {}
+        self._ends: dict[tuple[int, int, float, str], int] = {}
+        self._fields: dict[Hashable, tuple[Limits | None, Hashable]] = {}
         self._worlds: dict[Any, Sensing] = {}
 
     @property
@@ -205,17 +219,32 @@ class Sensing:
 
     def around(self, state: float) -> Surroundings:
         """Everything that stops a ray at a leaf state."""
+        return self._scene(state)[0]
+
+    def _scene(self, state: float) -> tuple[Surroundings, int]:
+        """Everything that stops a ray at a leaf state, and its number."""
         if state not in self._around:
-            self._around[state] = self.fixed.with_prisms(self._leaf(state))
+            around = self.fixed.with_prisms(self._leaf(state))
+            self._around[state] = around, self.kept.number((around.floors, around.prisms))
         return self._around[state]
+
+    def _emission(self, sensor: Placed, emission: int, state: float) -> tuple[Emission, tuple[int, int]]:
+        """One emission of a sensor at a leaf state; its number, and that of where its rays may go."""
+        key = (sensor.index, emission, 0.0 if sensor.carried is None else state)
+        if key not in self._emitted:
+            now = sensor.emission(emission, state)
+            content = _content(now)
+            self._emitted[key] = now, (self.kept.number(content), self.kept.number(content[:4]))
+        return self._emitted[key]
 
     def clipped(self, sensor: Placed, emission: int, state: float) -> Clipped:
         """Rays of one emission, ended by what stops them."""
         key = (sensor.index, emission, state)
         if key not in self._clipped:
-            rays = sensor.emission(emission, state)
+            rays, (_, way) = self._emission(sensor, emission, state)
             assert isinstance(rays, Rays)
-            self._clipped[key] = free_lengths(rays, self.around(state))
+            around, scene = self._scene(state)
+            self._clipped[key] = self.kept.once(("clipped", way, scene), lambda: free_lengths(rays, around))
         return self._clipped[key]
 
     def region(
@@ -237,67 +266,75 @@ class Sensing:
         view = View(body, angle_deg, state, purpose, velocities, window or self.window)
         if not velocities and not STANDING & set(sensor.family.senses):
             return Region()
-        key = self._question(sensor, view)
-        if key not in self._regions:
-            parts = [self._emission_region(sensor, i, view) for i in range(len(sensor.emissions))]
-            self._regions[key] = parts[0] if len(parts) == 1 else Region.union(parts)
-        return self._regions[key]
+        return self._union([self._emission_region(sensor, i, view) for i in range(len(sensor.emissions))])
 
-    def _question(self, sensor: Placed, view: View) -> tuple[Any, ...]:
-        """What the answer to a view depends on: views that differ in nothing else share their region."""
-        if sensor.carried is not None or any(isinstance(e, Lobe) for e in sensor.emissions):
-            return sensor.index, view
-        fields = acting_fields(sensor, view)
-        limits = fields and (tuple(ring.tobytes() for ring in fields[0]), fields[1])
-        rays = self._same_rays(sensor, view.state, view.purpose)
-        return sensor.index, view.body, view.angle_deg, rays, limits, view.window
-
-    def _same_rays(self, sensor: Placed, state: float, purpose: str) -> int:
-        """A number that is equal for two questions if the rays of the sensor end alike in both."""
-        key = (sensor.index, state, purpose)
-        if key not in self._rays_at:
-            ends = tuple(
-                self._masked(sensor, i, state, purpose).lengths.tobytes()
-                for i, emission in enumerate(sensor.emissions)
-                if isinstance(emission, Rays)
-            )
-            known = self._rays_seen.setdefault(sensor.index, {})
-            self._rays_at[key] = known.setdefault(ends, len(known))
-        return self._rays_at[key]
+    def _union(self, regions: Sequence[Region]) -> Region:
+        if len(regions) == 1:
+            return regions[0]
+        # that they are kept with their union keeps their places in memory theirs
+        made = self.kept.once(("union", *map(id, regions)), lambda: (regions, Region.union(regions)))
+        return made[1]
 
     def _emission_region(self, sensor: Placed, emission: int, view: View) -> Region:
-        what = sensor.emission(emission, view.state)
+        """Region of one emission; questions that differ in nothing that matters to it share it."""
+        what, (known, _) = self._emission(sensor, emission, view.state)
         if isinstance(what, Lobe):
-            around = self.around(view.state)
-            ways = view.velocities or (None,)
-            return Region.union(
-                lobe_region(what, around, view.body, velocity_m_per_s=way, window=view.window) for way in ways
-            )
+            return self._lobe_region(what, known, view)
         if isinstance(what, FloorArea) and not _acts_on(what, view.body):
             return Region()
-        clipped = self._masked(sensor, emission, view.state, view.purpose) if isinstance(what, Rays) else None
-        fields = acting_fields(sensor, view)
-        if fields is None:
+        acting, limits = self._limits(sensor, view)
+        if acting is None:
             return Region()
-        rings, above = fields
-        return detection_region(
-            what,
-            clipped,
-            view.body,
-            angle_deg=view.angle_deg,
-            floors=self.floors,
-            fields=rings,
-            least_above_m=above,
-            window=view.window,
+        rings, above = acting
+        is_rays = isinstance(what, Rays)
+        ends = self._ends_of(sensor, emission, view) if is_rays else 0
+        return self.kept.once(
+            ("seen", known, ends, view.body, view.angle_deg, limits, self.floors, view.window),
+            lambda: detection_region(
+                what,
+                self._masked(sensor, emission, view.state, view.purpose) if is_rays else None,
+                view.body,
+                angle_deg=view.angle_deg,
+                floors=self.floors,
+                fields=rings,
+                least_above_m=above,
+                window=view.window,
+                kept=self.kept,
+            ),
         )
+
+    def _limits(self, sensor: Placed, view: View) -> tuple[Limits | None, Hashable]:
+        """`acting_fields`, and what stands for them in a key."""
+        key = (sensor.index, view.body, view.purpose, view.velocities)
+        if key not in self._fields:
+            acting = acting_fields(sensor, view)
+            self._fields[key] = acting, acting and (tuple(ring.tobytes() for ring in acting[0]), acting[1])
+        return self._fields[key]
+
+    def _ends_of(self, sensor: Placed, emission: int, view: View) -> int:
+        """Number of where rays end; of beams that block also of what ends them."""
+        key = (sensor.index, emission, view.state, view.purpose)
+        if key not in self._ends:
+            clipped = self._masked(sensor, emission, view.state, view.purpose)
+            rays, _ = self._emission(sensor, emission, view.state)
+            what = [clipped.lengths, clipped.stops] if isinstance(rays, Rays) and rays.blocks else [clipped.lengths]
+            self._ends[key] = self.kept.number(digest(*what))
+        return self._ends[key]
+
+    def _lobe_region(self, lobe: Lobe, known: int, view: View) -> Region:
+        """Region of a lobe: neither angle nor purpose matter to it, and a window only cuts it."""
+        around, scene = self._scene(view.state)
+        ways = view.velocities or (None,)
+        whole = self.kept.once(
+            ("lobe", known, scene, view.body, ways),
+            lambda: Region.union(lobe_region(lobe, around, view.body, velocity_m_per_s=way) for way in ways),
+        )
+        cut = self.kept.once(("cut", id(whole), view.window), lambda: (whole, whole.within(*view.window)))
+        return cut[1]
 
     def detected(self, sensors: Iterable[Placed], body: TestBody, **how: Any) -> Region:
         """Where at least one of the sensors detects a body."""
-        regions = [self.region(sensor, body, **how) for sensor in sensors]
-        key = tuple(map(id, regions))  # they live as long as this object does
-        if key not in self._unions:
-            self._unions[key] = (regions, Region.union(regions))
-        return self._unions[key][1]
+        return self._union([self.region(sensor, body, **how) for sensor in sensors])
 
     def sees(
         self,
@@ -317,18 +354,19 @@ class Sensing:
         return any(self._sees(sensor, i, at, view) for i in range(len(sensor.emissions)))
 
     def _sees(self, sensor: Placed, emission: int, at: tuple[float, float], view: View) -> bool:
-        rays = sensor.emission(emission, view.state)
+        rays, _ = self._emission(sensor, emission, view.state)
         if not isinstance(rays, Rays):
             return self._emission_region(sensor, emission, view).holds(*at)
-        fields = acting_fields(sensor, view)
-        if fields is None:
+        acting, _ = self._limits(sensor, view)
+        if acting is None:
             return False
-        rings, above = fields
+        rings, above = acting
+        clipped = self._masked(sensor, emission, view.state, view.purpose)
+        (x, y), reach = at, hypot(view.body.width_m, view.body.depth_m)
         counts = hit_counts(
-            rays,
-            self._masked(sensor, emission, view.state, view.purpose),
+            *rays_near(rays, clipped, (x, x, y, y), reach),
             view.body,
-            Grid(at[0], at[1], 0.01, 1, 1),
+            Grid(x, y, 0.01, 1, 1),
             angle_deg=view.angle_deg,
             floors=self.floors,
             fields=rings,
@@ -357,43 +395,40 @@ class Sensing:
         return self._on_leaf[key]
 
     def _ends_on_leaf(self, sensor: Placed, emission: int, state: float) -> Any:
-        rays = sensor.emission(emission, state)
+        rays, _ = self._emission(sensor, emission, state)
         assert isinstance(rays, Rays)
         clipped = self.clipped(sensor, emission, state)
-        leaf = np.array([p.part == "leaf" for p in self.around(state).prisms] or [False])
-        on_leaf = (clipped.stops >= 0) & leaf[np.maximum(clipped.stops, 0)]
+        on_leaf = clipped.stops >= len(self.fixed.prisms)  # the leaf's come last, see `around`
         rings, _ = field_rings(sensor, "protection")
         if rings and on_leaf.any():
             area = Region.union([Region.ring(ring) for ring in rings]).grown(LEAF_TOUCH_M)
             ends = rays.origins + clipped.lengths[:, None] * rays.directions
-            on_leaf &= np.array([hit and area.holds(x, y) for hit, (x, y, _) in zip(on_leaf, ends, strict=True)])
+            on_leaf[on_leaf] = area.holds_each(ends[on_leaf, :2])
         return on_leaf
 
     def blocked(self, body: TestBody, angle_deg: float, state: float) -> Region:
         """Where the body cannot stand."""
-        key = ("blocked", body, angle_deg, state)
-        if key not in self._regions:
-            fixed = self._fixed_blocks.get((body, angle_deg))
-            if fixed is None:
-                fixed = blocked_region(self.fixed, body, angle_deg=angle_deg, window=self.window)
-                self._fixed_blocks[body, angle_deg] = fixed
-            leaf = Surroundings(self.floors, tuple(self._leaf(state)))
-            moving = blocked_region(leaf, body, angle_deg=angle_deg, window=self.window)
-            self._regions[key] = fixed if moving.is_empty else Region.union([fixed, moving])
-        return self._regions[key]
+        fixed = self._blocked(self.fixed.prisms, body, angle_deg)
+        moving = self._blocked(tuple(self._leaf(state)), body, angle_deg)
+        return fixed if moving.is_empty else self._union([fixed, moving])
+
+    def _blocked(self, prisms: tuple[Prism, ...], body: TestBody, angle_deg: float) -> Region:
+        key = ("blocked", prisms, self.floors, body, angle_deg, self.window)
+        around = Surroundings(self.floors, prisms)
+        return self.kept.once(key, lambda: blocked_region(around, body, angle_deg=angle_deg, window=self.window))
 
     def without(self, obstacle: str) -> Sensing:
         """The same sensors with one obstacle gone."""
         if obstacle not in self._worlds:
             fixed = self.fixed.without(obstacle)
-            self._worlds[obstacle] = Sensing(self.placed, fixed, self._leaf, self.window, self.half_width_m)
+            self._worlds[obstacle] = Sensing(self.placed, fixed, self._leaf, self.window, self.half_width_m, self.kept)
         return self._worlds[obstacle]
 
     def with_emissions(self, change: Callable[[Emission], Emission]) -> Sensing:
         """The same sensors with changed emissions."""
         if change not in self._worlds:
             placed = [replace(s, emissions=tuple(change(e) for e in s.emissions)) for s in self.placed]
-            self._worlds[change] = Sensing(placed, self.fixed, self._leaf, self.window, self.half_width_m)
+            self._worlds[change] = Sensing(placed, self.fixed, self._leaf, self.window, self.half_width_m, self.kept)
         return self._worlds[change]
 
     def stops(self, sensor: Placed, state: float) -> list[str]:
@@ -409,7 +444,7 @@ class Sensing:
 LEAF_TOUCH_M = 0.01  # a hit this close outside a field still touches it
 
 
-def field_rings(sensor: Placed, purpose: str) -> tuple[tuple[Any, ...], float]:
+def field_rings(sensor: Placed, purpose: str) -> Limits:
     """Rings in the door frame of the fields set for a purpose, and the least height at which their hits count."""
     fields = sensor.family.fields(sensor.params, purpose) if purpose else ()
     return tuple(_field_ring(f, sensor.side) for f in fields), max(
@@ -422,7 +457,7 @@ def _acts_on(area: FloorArea, body: TestBody) -> bool:
     return body.height_m >= area.from_height_m and (body.metal or not area.metal)
 
 
-def acting_fields(sensor: Placed, view: View) -> tuple[tuple[Any, ...], float] | None:
+def acting_fields(sensor: Placed, view: View) -> Limits | None:
     """Rings and least height of the fields that let this body through while they must act; None if none of them does.
 
     Protection must act while the leaf closes, activation while it stands. No field at all is no limit.

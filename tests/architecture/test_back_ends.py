@@ -8,7 +8,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-KERNEL = ["unit/test_clip.py", "unit/test_counts.py", "unit/test_region.py", "unit/test_sweep.py"]
+KERNEL = [
+    "unit/test_clip.py",
+    "unit/test_counts.py",
+    "unit/test_lobe_cells.py",
+    "unit/test_region.py",
+    "unit/test_sweep.py",
+]
 
 
 @pytest.mark.parametrize("how", [{"NUMBA_BOUNDSCHECK": "1"}, {"SILLCAST_BACK_END": "numpy"}], ids=["checked", "numpy"])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from sillcast.errors import GeometryError
 from sillcast.kernel import FloorPlane, Floors, Pose, Prism, Surroundings, TestBody
 from sillcast.kernel.lobe import Lobe, body_echo_m2, lobe_region, lobe_section
-from sillcast.kernel.sight import in_sight
+from sillcast.kernel.sight import in_sight, seen_from
 
 OPEN = Surroundings(Floors(), ())
 BODY = TestBody("body", 0.3, 0.2, 0.7)
@@ -261,3 +261,31 @@ def test_impossible_lobes_are_refused(wrong):
 
 def test_lobe_that_looks_up_has_no_section_on_the_floor():
     assert lobe_section(lobe(tilt=180.0, width_deg=0.0, depth_deg=0.0), 0.0, OPEN).is_empty
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_points_are_in_sight_together_as_one_by_one(seed):
+    prisms = (Prism.box("low", -0.5, -0.1, 1.2, 1.5, 0.0, 0.9), Prism.box("shelf", 0.4, 1.6, 1.4, 1.7, 0.8, 1.6))
+    around = Surroundings(Floors(), prisms)
+    head = np.array([0.0, -0.2, 2.6])
+    points = np.random.default_rng(seed).uniform([-2.0, 0.5, 0.0], [2.0, 4.0, 1.5], (200, 3))
+    seen = seen_from(head, points, around)
+    assert seen.tolist() == [in_sight(head, point, around) for point in points]
+    clear = np.array([sees(prisms, head, point) for point in points])
+    assert (seen != clear).sum() <= 2  # `sees` tries 400 points of each line
+    assert 0 < seen.sum() < len(points)
+
+
+def test_a_lobe_that_was_asked_before_answers_as_a_fresh_one():
+    """What a lobe keeps (sections, shadows) must not leak from one surroundings, body or course into another."""
+    box = Prism.box("low", -0.5, -0.1, 1.2, 1.5, 0.0, 0.9)
+    worlds = [OPEN, Surroundings(Floors(), (box,)), Surroundings(Floors(FloorPlane(0.1), FloorPlane()), (box,))]
+    small = TestBody("small", 0.2, 0.2, 0.4)
+    asked = lobe(tilt=35.0, least_radial_speed_m_per_s=0.2)
+    for _ in range(2):
+        for around in worlds:
+            for body, course in ((BODY, (0.0, 1.0)), (small, (0.0, 1.0)), (BODY, (0.6, -0.8))):
+                fresh = lobe(tilt=35.0, least_radial_speed_m_per_s=0.2)
+                known = lobe_region(asked, around, body, velocity_m_per_s=course)
+                assert known.rings() == lobe_region(fresh, around, body, velocity_m_per_s=course).rings()
+                assert not known.is_empty

@@ -203,3 +203,55 @@ def test_united_in_parts_is_merged_at_once():
     assert at_once.shape.symmetric_difference(in_parts.shape).area <= 1e-7 * at_once.shape.length
     assert united_region(rings).area == pytest.approx(in_parts.area, abs=1e-9)
     assert united_region([]).is_empty
+
+
+def coarse_star(seed, corners=12):
+    """Ring of a star-shaped area with corners on a grid of 0.1 m, so that points can fall on its border."""
+    rng = np.random.default_rng(seed)
+    turn = np.sort(rng.uniform(0.0, 2.0 * np.pi, corners))
+    away = rng.uniform(0.8, 2.0, corners)
+    return np.round(np.stack([away * np.cos(turn), away * np.sin(turn)], axis=1), 1)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_places_are_held_as_shapely_says(seed):
+    area = Region.ring(coarse_star(seed)) - Region.box(-0.3, 0.2, -0.2, 0.2)
+    points = np.round(np.random.default_rng(seed).uniform(-2.0, 2.0, (300, 2)), 1)
+    held = np.array([area.holds(x, y) for x, y in points])
+    wanted = shapely.intersects_xy(area.shape, *points.T)
+    away = shapely.distance(area.shape.boundary, shapely.points(points))
+    assert np.array_equal(held[away > 1e-7], wanted[away > 1e-7])  # the clipping library snaps to 1e-8 m
+    assert np.array_equal(area.holds_each(points), wanted)
+    assert 0 < held.sum() < len(points)
+
+
+def test_border_corners_and_holes():
+    area = UNIT - Region.box(0.25, 0.75, 0.25, 0.75)
+    assert all(area.holds(x, y) for x, y in ((0.0, 0.0), (0.5, 0.0), (1.0, 0.3), (0.25, 0.5), (0.1, 0.25)))
+    assert not any(area.holds(x, y) for x, y in ((0.5, 0.5), (1.1, 0.5), (-0.1, 1.0), (0.5, 1.1), (2.0, 0.0)))
+    assert not Region().holds(0.0, 0.0)
+
+
+def test_what_cannot_meet_is_left_as_it_is():
+    apart = Region.box(3.0, 4.0, 0.0, 1.0)
+    assert UNIT - apart is UNIT
+    assert (UNIT & apart).is_empty
+    assert UNIT.less([apart, Region()]) is UNIT
+    assert UNIT.within(-1.0, 2.0, -1.0, 2.0) is UNIT
+    assert UNIT.within(0.5, 2.0, -1.0, 2.0).area == pytest.approx(0.5)
+    assert Region().within(0.0, 1.0, 0.0, 1.0).is_empty
+
+
+def test_less_is_one_difference_after_the_other():
+    others = [Region.box(0.5, 2.0, 0.5, 2.0), Region.box(-1.0, 0.2, -1.0, 0.2), Region.box(0.4, 0.6, 0.1, 0.2)]
+    one_by_one = UNIT
+    for other in others:
+        one_by_one = one_by_one - other
+    assert UNIT.less(others).rings() == one_by_one.rings()
+
+
+def test_bounds_do_not_depend_on_what_a_region_came_from():
+    ring = coarse_star(3)
+    known = Region.ring(ring).bounds
+    assert (Region.ring(ring) | Region()).bounds == pytest.approx(known, abs=1e-8)
+    assert Region(shapely.Polygon(ring)).bounds == pytest.approx(known, abs=1e-8)

@@ -4,9 +4,13 @@ import numpy as np
 import pytest
 
 from sillcast.errors import GeometryError
+from sillcast.kernel import kept as kept_module
 from sillcast.kernel.clip import free_lengths
+from sillcast.kernel.counts import Grid, hit_counts
 from sillcast.kernel.emission import FloorArea, Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
+from sillcast.kernel.kept import Kept, digest
+from sillcast.kernel.parts import rays_near
 from sillcast.kernel.region import blocked_region, detection_region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
@@ -217,3 +221,52 @@ def test_rays_on_the_border_of_a_field_count():
     whole, on_border = detection_region(rays, clipped, body), detection_region(rays, clipped, body, fields=(ring,))
     assert on_border.area == pytest.approx(whole.area, abs=1e-9)
     assert detection_region(rays, clipped, body, fields=(ring - [0.0, 1e-6],)).is_empty
+
+
+def test_rays_that_end_alike_in_the_window_share_their_region_and_others_do_not():
+    """The post stands outside the window of the first question and inside that of the second."""
+    rays, kept = curtain(tilt_deg=15.0, least_hits=2), Kept()
+    post = Surroundings(Floors(), (Prism.box("post", 1.0, 1.2, -0.7, -0.5, 0.0, 1.5),))
+    for window, same in (((-2.0, -0.5, -2.0, 0.0), True), ((0.5, 2.0, -2.0, 0.0), False)):
+        found = [region(rays, around, window=window, kept=kept) for around in (BARE, post)]
+        plain = [region(rays, around, window=window) for around in (BARE, post)]
+        assert [one.rings() for one in found] == [one.rings() for one in plain]
+        assert (found[0] is found[1]) == same
+        assert not found[1].is_empty
+
+
+@pytest.mark.parametrize("change", ["least_hits", "angle", "body", "fields", "above", "floor"])
+def test_another_question_gets_another_region(change):
+    kept, rays, more = Kept(), curtain(tilt_deg=15.0), {"body": UPRIGHT}
+    first = region(rays, kept=kept, **more)
+    around, square = BARE, np.array([[-1.0, -2.0], [1.0, -2.0], [1.0, 0.0], [-1.0, 0.0]])
+    more |= {"angle": {"angle_deg": 30.0}, "body": {"body": POST}, "fields": {"fields": (square,)}}.get(change, {})
+    more |= {"least_above_m": 0.3} if change == "above" else {}
+    if change == "least_hits":
+        rays = curtain(tilt_deg=15.0, least_hits=3)
+    if change == "floor":
+        around = Surroundings(Floors(FloorPlane(-0.2), FloorPlane(-0.2)), ())
+    other = region(rays, around, kept=kept, **more)
+    assert other.rings() == region(rays, around, **more).rings() != first.rings()
+
+
+@pytest.mark.parametrize("certain", [False, True])
+def test_rays_out_of_reach_of_a_window_hit_nothing_there(certain):
+    rays = curtain(tilt_deg=15.0)
+    clipped = free_lengths(rays, BARE)
+    grid = Grid.over(-2.0, -1.0, -1.5, -0.5, 0.05)
+    some, short = rays_near(rays, clipped, (-2.0, -1.0, -1.5, -0.5), 0.5)
+    assert 0 < len(some.range_m) < len(rays.range_m)
+    counts = [hit_counts(a, b, UPRIGHT, grid, certain=certain) for a, b in ((rays, clipped), (some, short))]
+    assert np.array_equal(*counts)
+    assert counts[0].any()
+
+
+def test_kept_answers_by_content_and_begins_anew_when_full(monkeypatch):
+    monkeypatch.setattr(kept_module, "_MOST", 2)
+    kept, made = Kept(), []
+    assert kept.number((1, b"a")) == kept.number((1, b"a")) != kept.number((1, b"b"))
+    for key in (1, 1, 2, 3, 1):
+        kept.once(key, lambda key=key: made.append(key))
+    assert made == [1, 2, 3, 1]
+    assert digest(np.zeros(4)) == digest(np.zeros(8)[::2]) != digest(np.zeros((2, 2)))

@@ -88,7 +88,10 @@ def cut(origins, directions, start, end, floors, edges, first):  # type: ignore[
     ray, begin, past = np.empty(2 * n + 8, dtype=np.int64), np.empty(2 * n + 8), np.empty(2 * n + 8)
     marks, count = np.empty(len(edges) + 5), 0
     most = len(edges) + 5
+    box = _box(edges)
     for i in range(n):
+        if end[i] - start[i] < SPAN_M or _is_beside(origins, directions, i, (start[i], end[i]), box):
+            continue
         if count + most > len(ray):
             ray, begin, past = _longer(ray, most), _longer(begin, most), _longer(past, most)
         size = _marks(origins, directions, i, start[i], end[i], floors, edges, marks)
@@ -107,6 +110,26 @@ def cut(origins, directions, start, end, floors, edges, first):  # type: ignore[
             past[count] = marks[size - 1]
             count += 1
     return ray[:count], begin[:count], past[:count]
+
+
+@_compiled
+def _box(edges):  # type: ignore[no-untyped-def]
+    """Least and greatest x and y of the rings and their borders; everything if there are none."""
+    if not len(edges):
+        return -inf, inf, -inf, inf
+    x0, x1, y0, y1 = inf, -inf, inf, -inf
+    for k in range(len(edges)):
+        x0, x1 = min(x0, edges[k, 0]), max(x1, edges[k, 0])
+        y0, y1 = min(y0, edges[k, 1]), max(y1, edges[k, 1])
+    return x0 - 2.0 * BORDER_M, x1 + 2.0 * BORDER_M, y0 - 2.0 * BORDER_M, y1 + 2.0 * BORDER_M
+
+
+@_compiled
+def _is_beside(origins, directions, i, piece, box):  # type: ignore[no-untyped-def]
+    """True if a piece of a ray lies on one side of a box."""
+    x0, x1 = origins[i, 0] + piece[0] * directions[i, 0], origins[i, 0] + piece[1] * directions[i, 0]
+    y0, y1 = origins[i, 1] + piece[0] * directions[i, 1], origins[i, 1] + piece[1] * directions[i, 1]
+    return max(x0, x1) < box[0] or min(x0, x1) > box[1] or max(y0, y1) < box[2] or min(y0, y1) > box[3]
 
 
 @_compiled

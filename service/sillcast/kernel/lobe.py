@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -19,10 +19,10 @@ import numpy.typing as npt
 from sillcast.errors import GeometryError
 from sillcast.kernel.frame import FloatArray, Pose
 from sillcast.kernel.plane import Region
-from sillcast.kernel.sight import Level, grounds, shadow
+from sillcast.kernel.sight import Level, Shadows, grounds, shadow
 from sillcast.kernel.solids import Surroundings, TestBody
 
-__all__ = ["Lobe", "body_echo_m2", "lobe_region", "lobe_section"]
+__all__ = ["SLABS", "Lobe", "body_echo_m2", "courses", "lobe_region", "lobe_section"]
 
 Sense = Literal["towards", "away", "both"]
 EchoRule = Literal["weight", "outline"]
@@ -32,7 +32,7 @@ BoolArray = npt.NDArray[np.bool_]
 _CORNERS = 96  # of a section; loses 0.07 % of an ellipse's area
 _HALVINGS = 23  # of twice the range: a corner lies less than 4e-6 m inside for a range of 15 m
 _TRIES = 25  # directions in each plane in which a place inside the section is looked for
-_SLABS = 3  # parts of a body's height that echo one by one
+SLABS = 3  # parts of a body's height that echo one by one
 ADULT_ECHO_M2 = 0.495  # least of the range measured on people at 9.375 GHz, see `body_echo_m2`
 ADULT_VOLUME_M3 = 0.070  # 70 kg at the density of water
 
@@ -119,14 +119,24 @@ class Lobe:
         return replace(self, range_m=range_m)
 
     @cached_property
-    def _pattern(self) -> tuple[float, FloatArray]:
-        """Exponent m and the stretch (3,) of the pattern: relative range |w| z^m / |stretch * w|^(m + 1)."""
+    def pattern(self) -> tuple[float, FloatArray]:
+        """Exponent m and the stretch (3,) of the pattern: relative range |w| z^m / |stretch * w|^(m + 1). [1]"""
         if self.width_deg == 0.0:
             return 0.0, np.ones(3)
         halves = np.deg2rad([self.width_deg, self.depth_deg]) / 2.0
         m = 0.5 * np.log(2.0) / -np.log(np.cos(halves.max()))
         u = np.tan(halves) ** 2
         return float(m), np.append(np.sqrt(((2.0 * (1.0 + u)) ** (1.0 / (m + 1.0)) - 1.0) / u), 1.0)
+
+    @cached_property
+    def _shadows(self) -> Shadows:
+        """Shadows that it was asked for, kept as long as it lives."""
+        return {}
+
+    @cached_property
+    def _open(self) -> dict[Any, list[tuple[Region, int, int]]]:
+        """What it sees where nothing stands in the way, see `_runs`, kept as long as it lives."""
+        return {}
 
     def excess_db(self, points: FloatArray, echo_m2: FloatArray | float | None = None) -> FloatArray:
         """How much stronger than needed the echo of a body at a point is; minus infinity where it never counts.
@@ -149,7 +159,7 @@ class Lobe:
         edge = np.tan(np.deg2rad([self.edge_width_deg, self.edge_depth_deg]) / 2.0)
         counts = (z >= 0) & (np.hypot(own[..., 0] / edge[0], own[..., 1] / edge[1]) <= z * (1.0 + 1e-12))
         counts &= (r >= self.nearest_m) & (r <= self.farthest_m)
-        m, stretch = self._pattern
+        m, stretch = self.pattern
         bent = np.maximum(np.sqrt(np.einsum("...i,i->...", own * own, stretch * stretch)), 1e-12)
         relative = np.where(counts, r * np.maximum(z, 1e-12) ** m / bent ** (m + 1.0), 1.0)
         strength = 1.0 if echo_m2 is None else np.asarray(echo_m2) / self.echo_m2
@@ -269,52 +279,60 @@ def lobe_region(
     ----------
     .. [1] Own derivation; checked point by point in tests/unit/test_lobe.py.
     """
-    motion: list[tuple[float, float] | None] = [None]
-    if not lobe.presence:
-        if velocity_m_per_s is None or np.hypot(*velocity_m_per_s) < max(lobe.least_radial_speed_m_per_s, 1e-9):
-            return Region()
-        signs = {"towards": (-1.0,), "away": (1.0,), "both": (-1.0, 1.0)}[lobe.sense]
-        motion = [(sign * velocity_m_per_s[0], sign * velocity_m_per_s[1]) for sign in signs]
+    motion = courses(lobe, velocity_m_per_s)
     echo = body_echo_m2(body, lobe.echo_rule) if echo_m2 is None else echo_m2
-    heights = [(i + 0.5) * body.height_m / _SLABS for i in range(_SLABS)]
+    heights = [(i + 0.5) * body.height_m / SLABS for i in range(SLABS)]
     found = []
     for ground in grounds(around.floors):
-        levels = [ground.lifted(h) for h in heights]
-        whole = Region.union(_ground_regions(lobe, around, levels, echo, motion))
+        levels = tuple(ground.lifted(h) for h in heights)
+        shadows = [_shadow(lobe, around, level, lobe.most_range_m(echo)) for level in levels]
+        runs = [run for velocity in motion for run in _runs(lobe, levels, echo, velocity)]
+        whole = Region.union(area.less(shadows[first:past]) for area, first, past in runs)
         blind = _dead_zone(lobe, [*levels, ground.lifted(body.height_m)])
         found.append(whole - blind.grown(np.hypot(body.width_m, body.depth_m) / 2.0))
     whole = Region.union(found)
-    return whole if window is None or whole.is_empty else whole & Region.box(*window)
+    return whole if window is None else whole.within(*window)
 
 
-def _ground_regions(
-    lobe: Lobe,
-    around: Surroundings,
-    levels: Sequence[Level],
-    echo_m2: float,
-    motion: Sequence[tuple[float, float] | None],
-) -> Iterator[Region]:
-    """For each motion and each run of neighbouring slabs, where all of the run echo strongly enough."""
-    shares = range(1, _SLABS + 1)
-    reach = lobe.most_range_m(echo_m2)
-    shadows = [shadow(lobe.origin, around, level, reach_m=reach) for level in levels]
-    for velocity in motion:
-        cases = list(product(shares, range(_SLABS)))
-        rings = _sections(
-            lobe,
-            [levels[i] for _, i in cases],
-            np.array([echo_m2 * share / _SLABS for share, _ in cases]),
-            velocity,
-        )
-        seen = {
-            case: _of_level(ring, levels[case[1]]) - shadows[case[1]]
-            for case, ring in zip(cases, rings, strict=True)
-            if ring is not None
-        }
-        for share, first in cases:
-            run = [seen.get((share, i), Region()) for i in range(first, min(first + share, _SLABS))]
-            if len(run) == share:
-                yield _common(run)
+def courses(lobe: Lobe, velocity_m_per_s: tuple[float, float] | None) -> list[tuple[float, float] | None]:
+    """Velocities of which one must lead away from the head fast enough; None where any will do, none for no motion."""
+    if lobe.presence:
+        return [None]
+    if velocity_m_per_s is None or np.hypot(*velocity_m_per_s) < max(lobe.least_radial_speed_m_per_s, 1e-9):
+        return []
+    signs = {"towards": (-1.0,), "away": (1.0,), "both": (-1.0, 1.0)}[lobe.sense]
+    return [(sign * velocity_m_per_s[0], sign * velocity_m_per_s[1]) for sign in signs]
+
+
+def _shadow(lobe: Lobe, around: Surroundings, level: Level, reach_m: float) -> Region:
+    """What of a plane the lobe does not see; worked out once for each surroundings."""
+    key = (around, level, reach_m)
+    if key not in lobe._shadows:
+        lobe._shadows[key] = [shadow(lobe.origin, around, level, reach_m=reach_m, known=lobe._shadows)]
+    return lobe._shadows[key][0]
+
+
+def _runs(
+    lobe: Lobe, levels: tuple[Level, ...], echo_m2: float, velocity: tuple[float, float] | None
+) -> list[tuple[Region, int, int]]:
+    """For each run of neighbouring slabs (first, past) where all of it echo strongly enough, nothing in the way."""
+    key = (levels, echo_m2, velocity)
+    if key not in lobe._open:
+        lobe._open[key] = list(_open_runs(lobe, levels, echo_m2, velocity))
+    return lobe._open[key]
+
+
+def _open_runs(
+    lobe: Lobe, levels: Sequence[Level], echo_m2: float, velocity: tuple[float, float] | None
+) -> Iterator[tuple[Region, int, int]]:
+    cases = list(product(range(1, SLABS + 1), range(SLABS)))
+    echoes = np.array([echo_m2 * share / SLABS for share, _ in cases])
+    rings = _sections(lobe, [levels[i] for _, i in cases], echoes, velocity)
+    seen = {case: _of_level(ring, levels[case[1]]) for case, ring in zip(cases, rings, strict=True) if ring is not None}
+    for share, first in cases:
+        run = [seen.get((share, i), Region()) for i in range(first, min(first + share, SLABS))]
+        if len(run) == share and not (area := _common(run)).is_empty:
+            yield area, first, first + share
 
 
 def _common(regions: Sequence[Region]) -> Region:
@@ -346,8 +364,8 @@ def lobe_section(lobe: Lobe, height_m: float, around: Surroundings) -> Region:
         level = ground.lifted(height_m)
         ring = _sections(lobe, [level], np.array([lobe.echo_m2]), None)[0]
         if ring is not None:
-            hidden = shadow(lobe.origin, around, level, reach_m=lobe.most_range_m()) | _dead_zone(lobe, [level])
-            found.append(_of_level(ring, level) - hidden)
+            hidden = [_shadow(lobe, around, level, lobe.most_range_m()), _dead_zone(lobe, [level])]
+            found.append(_of_level(ring, level).less(hidden))
     return Region.union(found)
 
 
@@ -392,7 +410,7 @@ def _way_out(
 
     The conditions of `Lobe.excess_db`, written as polynomials of the length, so that each halving is cheap.
     """
-    m, stretch = lobe._pattern
+    m, stretch = lobe.pattern
     own, out = start @ lobe.matrix, ways @ lobe.matrix
     edge = np.tan(np.deg2rad([lobe.edge_width_deg, lobe.edge_depth_deg]) / 2.0)
     squares = [_square(own, out, scale) for scale in (np.ones(3), stretch, np.array([*(1.0 / edge), 0.0]))]

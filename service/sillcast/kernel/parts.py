@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import cos, inf, radians, sin, tan
 
 import numpy as np
 import numpy.typing as npt
 
-from sillcast.kernel.clip import engine_for
+from sillcast.kernel.clip import Clipped, engine_for
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, footprints
+from sillcast.kernel.plane import following
 from sillcast.kernel.solids import TestBody
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "counting_parts",
     "footprint",
     "grounds",
+    "rays_near",
     "reach_y",
     "turned",
     "uprights",
@@ -144,8 +146,12 @@ def active_parts(
         (upright.low_m, upright.high_m, slope, max(rays.floor_margin_m, least_above_m)),
         (rays.beam_width_m, tan(radians(rays.divergence_deg) / 2.0)),
     )  # fmt: skip
-    made = partial(_segments, rays, spot, (angle_deg, upright.half, window))
-    layers = _inside(rays, first, last, fields) if fields else [(first, last)]
+    bounds = _bounds(window, float(np.hypot(*(upright.half + spot.max(initial=0.0)))))
+    made = partial(_segments, rays, spot, (angle_deg, bounds))
+    layers = [(first, last)]
+    if fields:
+        _, _, near = engine.from_above(rays.origins, rays.directions, enter, last, (1.0, 0.0), bounds)
+        layers = _inside(rays, np.where(near, first, inf), last, fields)
     # from the same top: a sinking ray that first meets the rim above it, with part of its spot, is not too early
     return Parts(tuple(made(*layer) for layer in layers), _before(made, enter, layers))
 
@@ -159,21 +165,40 @@ def _turned_reach_y(upright: Upright, angle_deg: float) -> float:
     return float(np.abs(turned(footprint(upright), angle_deg)[:, 1]).max())
 
 
+def _bounds(window: Window | None, reach_m: float) -> Window:
+    """What a part of a ray must reach to matter to places in a window. [m]"""
+    if window is None:
+        return -inf, inf, -inf, inf
+    return window[0] - reach_m, window[1] + reach_m, window[2] - reach_m, window[3] + reach_m
+
+
 def _segments(
     rays: Rays,
     spot: FloatArray,
-    rule: tuple[float, FloatArray, Window | None],
+    rule: tuple[float, Window],
     first: FloatArray,
     last: FloatArray,
 ) -> Segments:
-    """Parts seen from above; rule: angle [deg], half sides and window of the body's places [m]."""
-    angle_deg, half, window = rule
-    bounds, turn = (-inf, inf, -inf, inf), radians(-angle_deg)
-    if window is not None:
-        reach = float(np.hypot(*(half + spot.max(initial=0.0))))
-        bounds = (window[0] - reach, window[1] + reach, window[2] - reach, window[3] + reach)
+    """Parts seen from above; rule: angle [deg], and what a part must reach [m]."""
+    angle_deg, bounds = rule
+    turn = radians(-angle_deg)
     near, far, valid = engine.from_above(rays.origins, rays.directions, first, last, (cos(turn), sin(turn)), bounds)
     return Segments(near, far, valid, spot, rays.group)
+
+
+def rays_near(rays: Rays, clipped: Clipped, window: Window, reach_m: float) -> tuple[Rays, Clipped]:
+    """Those of the rays that come within reach of a part of the plan, as far as their bounds tell. [m]"""
+    start, end = np.zeros_like(clipped.lengths), np.maximum(clipped.lengths, 0.0)
+    bounds = _bounds(window, reach_m)
+    _, _, near = engine.from_above(rays.origins, rays.directions, start, end, (1.0, 0.0), bounds)
+    if near.all():
+        return rays, clipped
+    some = replace(
+        rays,
+        origins=rays.origins[near], directions=rays.directions[near],
+        range_m=rays.range_m[near], group=rays.group[near],
+    )  # fmt: skip
+    return some, Clipped(clipped.lengths[near], clipped.stops[near])
 
 
 def _before(
@@ -236,7 +261,7 @@ def counting_parts(
     begin, past : (q,) array
         Ends of the parts along their rays. [m]
     """
-    rings = [np.hstack([ring, np.roll(ring, -1, axis=0)]) for ring in fields]
+    rings = [np.hstack([ring, following(ring)]) for ring in fields]
     edges = np.concatenate([np.empty((0, 4)), *rings])
     first = np.cumsum([0, *(len(ring) for ring in rings)], dtype=np.int64)
     planes = np.empty(0)

@@ -19,7 +19,17 @@ from shapely.geometry import MultiPolygon, Polygon
 from sillcast.errors import GeometryError
 from sillcast.kernel.frame import FloatArray
 
-__all__ = ["MIN_AREA_M2", "Region", "Rings", "contour_region", "merged", "ring_fault", "united", "united_region"]
+__all__ = [
+    "MIN_AREA_M2",
+    "Region",
+    "Rings",
+    "contour_region",
+    "following",
+    "merged",
+    "ring_fault",
+    "united",
+    "united_region",
+]
 
 Ring = list[tuple[float, float]]
 Rings = list[list[Ring]]
@@ -136,17 +146,41 @@ class Region:
         """
         if self.is_empty:
             raise GeometryError("an empty region has no bounds")
-        x0, y0, x1, y1 = self.shape.bounds if "shape" in self.__dict__ else self._section.bounds()
-        return float(x0), float(y0), float(x1), float(y1)
+        known = self.__dict__
+        if "_section" in known or "shape" in known:
+            x0, y0, x1, y1 = self._section.bounds() if "_section" in known else self.shape.bounds
+            return float(x0), float(y0), float(x1), float(y1)
+        x, y = np.concatenate(self.contours).T
+        return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
     def __and__(self, other: Region) -> Region:
-        return self._of(self._section ^ other._section)
+        return self._of(self._section ^ other._section) if self._may_meet(other) else Region()
 
     def __or__(self, other: Region) -> Region:
         return self._of(self._section + other._section)
 
     def __sub__(self, other: Region) -> Region:
-        return self._of(self._section - other._section)
+        return self._of(self._section - other._section) if self._may_meet(other) else self
+
+    def less(self, others: Iterable[Region]) -> Region:
+        """What none of the others covers."""
+        some = [other._section for other in others if self._may_meet(other)]
+        return self._of(CrossSection.batch_boolean([self._section, *some], OpType.Subtract)) if some else self
+
+    def within(self, x0: float, x1: float, y0: float, y1: float) -> Region:
+        """Part inside an axis-parallel rectangle. [m]"""
+        if self.is_empty:
+            return self
+        low_x, low_y, high_x, high_y = self.bounds
+        held = x0 <= low_x and high_x <= x1 and y0 <= low_y and high_y <= y1
+        return self if held else self & Region.box(x0, x1, y0, y1)
+
+    def _may_meet(self, other: Region) -> bool:
+        """False if the bounds of both have no area in common."""
+        if self.is_empty or other.is_empty:
+            return False
+        (ax0, ay0, ax1, ay1), (bx0, by0, bx1, by1) = self.bounds, other.bounds
+        return max(ax0, bx0) < min(ax1, bx1) and max(ay0, by0) < min(ay1, by1)
 
     def parts(self) -> list[Region]:
         """Connected parts, largest first; ties by position."""
@@ -171,7 +205,26 @@ class Region:
 
     def holds(self, x_m: float, y_m: float) -> bool:
         """True if the point is inside or on the border."""
-        return bool(shapely.intersects_xy(self.shape, x_m, y_m))
+        odd, edges = False, self._edges
+        met = np.flatnonzero((edges[:, 1] - y_m) * (edges[:, 3] - y_m) <= 0.0)
+        for ax, ay, bx, by in edges[met].tolist():
+            turn = (bx - ax) * (y_m - ay) - (by - ay) * (x_m - ax)  # above 0 left of the edge
+            if turn == 0.0 and min(ax, bx) <= x_m <= max(ax, bx):
+                return True
+            if (ay > y_m) != (by > y_m) and (turn > 0.0) == (by > ay):  # passed on the way along x
+                odd = not odd
+        return odd
+
+    def holds_each(self, points: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which of many points (n, 2) are inside or on the border. [m]"""
+        shapely.prepare(self.shape)
+        return np.asarray(shapely.intersects_xy(self.shape, *points.T), dtype=np.bool_)
+
+    @cached_property
+    def _edges(self) -> FloatArray:
+        """Edges (n, 4) of all contours: x, y where they begin and x, y where they end. [m]"""
+        edges = [np.hstack([ring, following(ring)]) for ring in self.contours]
+        return np.concatenate([np.empty((0, 4)), *edges])
 
     def distance(self, other: Region) -> float:
         """Least distance to another region; infinite if one of them is empty. [m]"""
@@ -214,6 +267,11 @@ class Region:
             section = _offset(section, -_INWARD_M)
         polygons = [[_wire_ring(ring) for ring in polygon] for polygon in _on_grid(section)]
         return sorted(polygons, key=lambda rings: rings[0])
+
+
+def following(ring: FloatArray) -> FloatArray:
+    """For each corner (n, ...) of a ring the next one. [m]"""
+    return np.concatenate([ring[1:], ring[:1]])
 
 
 def _area(ring: FloatArray) -> float:
@@ -259,7 +317,7 @@ def _on_grid(section: CrossSection) -> list[list[FloatArray]]:
 def _rounded(contours: Sequence[FloatArray]) -> list[FloatArray]:
     """Rings of three corners and more in whole steps of the grid, without repeated corners."""
     steps = (_steps(ring) for ring in contours)
-    some = [ring[(ring != np.roll(ring, 1, axis=0)).any(axis=1)] for ring in steps]
+    some = [ring[(ring != following(ring)).any(axis=1)] for ring in steps]
     return [ring for ring in some if len(ring) > 2]
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from functools import partial
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from math import hypot
 
 import numpy as np
@@ -15,6 +15,7 @@ from sillcast.kernel.clip import Clipped
 from sillcast.kernel.counts import Grid, hit_counts, inside
 from sillcast.kernel.emission import Emission, FloorArea, Rays
 from sillcast.kernel.frame import FloatArray, Floors
+from sillcast.kernel.kept import Kept, digest
 from sillcast.kernel.parts import (
     FAR_M,
     Ground,
@@ -23,12 +24,13 @@ from sillcast.kernel.parts import (
     active_parts,
     footprint,
     grounds,
+    rays_near,
     reach_y,
     turned,
     uprights,
 )
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, covering_pieces, dilated, footprints, sure_pieces
-from sillcast.kernel.plane import Region, contour_region, merged, united, united_region
+from sillcast.kernel.plane import Region, contour_region, following, merged, united, united_region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
 __all__ = ["blocked_region", "detection_region"]
@@ -46,7 +48,7 @@ _BLOCK = 4  # cells along a side that are looked at together
 _LEVEL = Floors()
 
 
-def detection_region(
+def detection_region(  # noqa: PLR0913 - a question and what is around it
     emission: Emission,
     clipped: Clipped | None,
     body: TestBody,
@@ -56,6 +58,7 @@ def detection_region(
     fields: tuple[FloatArray, ...] = (),
     least_above_m: float = 0.0,
     window: Window | None = None,
+    kept: Kept | None = None,
 ) -> Region:
     """Reference positions at which a body is hit by at least `least_hits` of the real rays, inscribed [1]_.
 
@@ -77,6 +80,8 @@ def detection_region(
         Hits closer than this to the floor do not count. [m]
     window : tuple of float, optional
         x0, x1, y0, y1: what lies outside is left out. [m]
+    kept : Kept, optional
+        Where answers are kept: rays that end alike as far as the window goes share theirs.
 
     Returns
     -------
@@ -107,31 +112,95 @@ def detection_region(
         raise GeometryError("a lobe detects by its echo: use lobe_region")
     if clipped is None:
         raise GeometryError("rays need their free lengths")
-    lengths = np.where(clipped.stops == -1, clipped.lengths, -1.0) if emission.blocks else clipped.lengths
-    rule = (angle_deg, least_above_m, fields, window)
+    asked = _Asked(emission, clipped, body, angle_deg, floors, fields, least_above_m, window)
     scene = [
-        (active_parts(emission, lengths, upright, ground, rule), upright, ground)
+        (asked.parts(upright, ground), upright, ground)
         for ground in grounds(floors, reach_y(body, angle_deg))
         for upright in uprights(body)
     ]
-    found = [_level(parts, upright, emission) for parts, upright, _ in scene]
-    region = _joined([(contours, ground) for contours, (_, _, ground) in zip(found, scene, strict=True)], angle_deg)
-    if _adds_up(emission) and not all(_is_few(parts) for parts, _, _ in scene):
-        surely = partial(
-            hit_counts, emission, clipped, body,
-            angle_deg=angle_deg, floors=floors, fields=fields, least_above_m=least_above_m, certain=True,
+    if kept is None or body.shape == "sphere":  # of which rays may hit more than the parts show
+        return _counted(asked, scene)
+    return kept.once((asked.rule, _content(asked, scene)), lambda: _counted(asked, scene))
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """A question as `detection_region` is asked it."""
+
+    rays: Rays
+    clipped: Clipped
+    body: TestBody
+    angle_deg: float
+    floors: Floors
+    fields: tuple[FloatArray, ...]
+    least_above_m: float
+    window: Window | None
+
+    @cached_property
+    def lengths(self) -> FloatArray:
+        """Lengths of the rays as far as a hit counts; -1 for a beam that is stopped for good. [m]"""
+        lengths = self.clipped.lengths
+        return np.where(self.clipped.stops == -1, lengths, -1.0) if self.rays.blocks else lengths
+
+    @cached_property
+    def bounds(self) -> Window:
+        """Rectangle that holds every place in the window where a ray can hit the body. [m]"""
+        return _bounds(self.rays, self.lengths, self.body, self.window)
+
+    @property
+    def rule(self) -> tuple[Hashable, ...]:
+        """What does not come from the rays."""
+        rings = tuple(ring.tobytes() for ring in self.fields)
+        return self.body, self.angle_deg, self.floors, rings, self.least_above_m, self.window
+
+    def parts(self, upright: Upright, ground: Ground) -> Parts:
+        """Parts of the rays at which a hit on an upright part of the body counts."""
+        rule = (self.angle_deg, self.least_above_m, self.fields, self.window)
+        return active_parts(self.rays, self.lengths, upright, ground, rule)
+
+    def surely(self, grid: Grid) -> CountArray:
+        """Hits wherever in each cell the body stands."""
+        reach = hypot(self.body.width_m, self.body.depth_m) + grid.cell_m
+        return hit_counts(
+            *rays_near(self.rays, self.clipped, self.bounds, reach), self.body, grid,
+            angle_deg=self.angle_deg, floors=self.floors, fields=self.fields, least_above_m=self.least_above_m,
+            certain=True,
         )  # fmt: skip
-        bounds = _bounds(emission, lengths, body, window)
-        if _needs_grid(emission):
-            return _with_cells(_cropped(region, window), surely, emission.least_hits, bounds)
-        region = _with_sums(
-            region, list(zip(found, scene, strict=True)), surely, (emission.least_hits, angle_deg, bounds)
-        )
-    return _cropped(region, window)
+
+
+Scene = Sequence[tuple[Parts, Upright, Ground]]
+
+
+def _content(asked: _Asked, scene: Scene) -> tuple[Hashable, ...]:
+    """All that the answer depends on besides the rule: of the rays what of them reaches the window, and how they count.
+
+    Where hits of several groups add up the bounds of all rays lay out a grid.
+    """
+    rays = asked.rays
+    found: list[Hashable] = []
+    for parts, _, _ in scene:
+        for part in (*parts.layers, *([] if parts.before is None else [parts.before])):
+            some = np.flatnonzero(part.valid)
+            found.append(digest(some, part.near[some], part.far[some], part.spot_m[some]))
+        found.append(parts.before is None)
+    bounds = asked.bounds if _adds_up(rays) else None
+    return *found, digest(rays.group), rays.least_hits, rays.hits_within, bounds
+
+
+def _counted(asked: _Asked, scene: Scene) -> Region:
+    rays, angle_deg = asked.rays, asked.angle_deg
+    found = [_level(parts, upright, rays) for parts, upright, _ in scene]
+    region = _joined([(contours, ground) for contours, (_, _, ground) in zip(found, scene, strict=True)], angle_deg)
+    if _adds_up(rays) and not all(_is_few(parts) for parts, _, _ in scene):
+        if _needs_grid(rays):
+            return _with_cells(_cropped(region, asked.window), asked.surely, rays.least_hits, asked.bounds)
+        rule = (rays.least_hits, angle_deg, asked.bounds)
+        region = _with_sums(region, list(zip(found, scene, strict=True)), asked.surely, rule)
+    return _cropped(region, asked.window)
 
 
 def _cropped(region: Region, window: Window | None) -> Region:
-    return region if window is None or region.is_empty else region & Region.box(*window)
+    return region if window is None else region.within(*window)
 
 
 def _joined(found: Iterable[tuple[list[FloatArray], Ground]], angle_deg: float) -> Region:
@@ -288,13 +357,13 @@ def _at_least(rings: Sequence[FloatArray], hits: int) -> list[FloatArray]:
 
 def _bounds(rays: Rays, lengths: FloatArray, body: TestBody, window: Window | None) -> Window:
     """Rectangle that holds every place in the window where a ray can hit the body. [m]"""
-    ends = rays.origins[:, :2] + np.maximum(lengths, 0.0)[:, None] * rays.directions[:, :2]
-    both = np.concatenate([rays.origins[:, :2], ends])
-    (x0, y0), (x1, y1) = both.min(axis=0), both.max(axis=0)
-    reach = float(np.hypot(body.width_m, body.depth_m)) / 2.0
-    low_x, high_x, low_y, high_y = window or (-FAR_M, FAR_M, -FAR_M, FAR_M)
-    (x0, y0), (x1, y1) = np.clip([(x0 - reach, y0 - reach), (x1 + reach, y1 + reach)], (low_x, low_y), (high_x, high_y))
-    return float(x0), float(x1), float(y0), float(y1)
+    far, reach, found = np.maximum(lengths, 0.0), hypot(body.width_m, body.depth_m) / 2.0, []
+    for axis, (low, high) in enumerate((window[:2], window[2:]) if window else [(-FAR_M, FAR_M)] * 2):
+        start = rays.origins[:, axis]
+        end = start + far * rays.directions[:, axis]
+        least, most = min(start.min(), end.min()), max(start.max(), end.max())
+        found += [min(max(float(at), low), high) for at in (least - reach, most + reach)]
+    return found[0], found[1], found[2], found[3]
 
 
 def _with_cells(region: Region, surely: Callable[[Grid], CountArray], hits: int, window: Window) -> Region:
@@ -349,7 +418,7 @@ def _grown(rings: list[FloatArray], shape: FloatArray, angle_deg: float) -> Regi
     if not rings:
         return Region()
     own = [turned(ring, -angle_deg) for ring in rings]
-    begins, ends = np.concatenate(own), np.concatenate([np.roll(ring, -1, axis=0) for ring in own])
+    begins, ends = np.concatenate(own), np.concatenate([following(ring) for ring in own])
     quads = np.stack([begins, ends, ends, begins], axis=1)
     edges = united(list(dilated(quads, np.broadcast_to(shape, (len(quads), *shape.shape)))))
     return united_region([turned(ring, angle_deg) for ring in (*edges, *own)])

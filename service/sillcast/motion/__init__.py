@@ -89,17 +89,17 @@ def faults(door: Door) -> list[Fault]:
         phase: Phase = getattr(door.motion, name)
         if (phase.speed_m_per_s is None) == (phase.time_s is None):
             seen = "neither" if phase.time_s is None else "both"
-            text = "a move needs its speed or its whole time, one of the two"
+            text = "A move needs its speed or its whole time, one of the two."
             found.append(
                 Fault(f"/door/motion/{name}", "speed_or_time", text, "speed_m_per_s or time_s, not both", seen)
             )
     if isinstance(door.motion, Sliding) and door.motion.leaves == 1 and door.motion.opens_to == "both":
-        text = "one leaf goes to one side"
+        text = "One leaf goes to one side."
         found.append(Fault("/door/motion/opens_to", "one_leaf", text, "left or right, or leaves: 2", "both"))
     for name in ("guides", "header"):
         part = getattr(door, name)
         if part is not None and part.from_y_m >= part.to_y_m:
-            text = "the nearer face lies before the farther"
+            text = "The farther face lies beyond the nearer."
             found.append(
                 Fault(f"/door/{name}/to_y_m", "faces_swapped", text, f"above {part.from_y_m}", str(part.to_y_m))
             )

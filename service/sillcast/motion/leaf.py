@@ -1,6 +1,7 @@
 """Where the leaf is at a state, what passes beside and under it, what it sweeps; the fixed parts of the door."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import acos, asin, atan2, cos, hypot, pi, radians, sin
 from typing import Literal
 
@@ -284,6 +285,7 @@ def _slid(door: Door, motion: Sliding, state: float) -> list[Prism]:
     return found
 
 
+@lru_cache(maxsize=1024)  # a walk along the leaf's path asks for a hundred
 def leaf_prisms(door: Door, state: float) -> tuple[Prism, ...]:
     """The leaf as an obstacle at a state.
 
@@ -310,6 +312,7 @@ def leaf_prisms(door: Door, state: float) -> tuple[Prism, ...]:
     return tuple(replace(prism, clear=True) for prism in found) if door.leaf.see_through else tuple(found)
 
 
+@lru_cache(maxsize=64)
 def door_prisms(door: Door) -> tuple[Prism, ...]:
     """Walls, lintel, guides and header as obstacles.
 
