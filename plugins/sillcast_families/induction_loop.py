@@ -81,6 +81,7 @@ class InductionLoopFamily(Family):
     never_alone = frozenset({"protection"})
     emits = frozenset({"magnetic_field"})
     sensitive_to = frozenset({"magnetic_field", "metal"})
+    sits = "floor"
     summary = "Induction loop in the floor: detects vehicles by their steel; people and wooden loads are not seen."
     typical = (
         Typical("turns", 3, "1", "3 to 5 for a few metres of side, common practice, no source"),
@@ -136,9 +137,9 @@ class InductionLoopFamily(Family):
             "common practice, no source",
         ),
         "off_floor": FindingSpec(
-            "warning",
-            "The loop's position is {above_m:.2f} m above the floor; a loop lies in it.",
-            "Set the position's z_m to the level of the floor.",
+            "critical",
+            "A loop lies in the floor; this one is {above_m:.2f} m above it, or rides on the leaf: it detects nothing.",
+            "Set the position's z_m to the level of the floor, {floor_m:.2f} m, and the carrier to building.",
         ),
     }
     example = {"family": "induction_loop", "width_m": 2.0, "depth_m": 1.0, "turns": 4, "lead_in_m": 12.0}
@@ -183,9 +184,12 @@ class InductionLoopFamily(Family):
                 distance_m=params.steel_below_m,
                 least_m=STEEL_CLEAR_M,
             )
-        if abs(scene.above_floor_m) > 0.1:
+        if not self.is_in_place(scene):
             yield self.finding(
-                "off_floor", subjects=[f"{scene.pointer}/mount/position/z_m"], above_m=scene.above_floor_m
+                "off_floor",
+                subjects=[f"{scene.pointer}/mount/position/z_m"],
+                above_m=scene.above_floor_m,
+                floor_m=scene.floor_z_m,
             )
 
     def _height(self, params: Any, scene: Scene) -> Iterator[Any]:

@@ -60,6 +60,7 @@ class LightCurtainFamily(OpticalFamily):
     emits = frozenset({"infrared"})
     sensitive_to = frozenset({"infrared"})
     needs_counterpart = True
+    sits = "opening"
     summary = "Light curtain in or beside the opening: a body is detected when it blocks a beam."
     typical = (
         Typical("response_s", 0.02, "s", "10 to 30 ms, common practice, no source"),

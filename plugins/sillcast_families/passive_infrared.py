@@ -124,7 +124,7 @@ class PassiveInfraredFamily(Family):
 
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """Edges of all segments, a group per edge."""
-        edges = np.concatenate([_edges(*middle, params) for middle in _middles(params)])
+        edges = _edges(np.array(list(_middles(params))), params)
         own = _directions(np.radians(edges[..., 0]), np.radians(edges[..., 1]))
         return (
             Rays.from_head(
@@ -225,13 +225,13 @@ def _steps(count: int, spread: float) -> list[float]:
     return [spread / max(count - 1, 1) * i for i in range(count)]
 
 
-def _edges(f: float, t: float, params: Any) -> Any:
-    """Four edges of a segment (4, n, 2): in-row angle and tilt. [deg]"""
-    a, b = params.segment_width_deg / 2.0, params.segment_height_deg / 2.0
-    corners = np.array([[f - a, t - b], [f + a, t - b], [f + a, t + b], [f - a, t + b]])
+def _edges(middles: Any, params: Any) -> Any:
+    """Four edges of each segment (4 k, n, 2) about its middle (k, 2): in-row angle and tilt. [deg]"""
+    half = np.array([params.segment_width_deg, params.segment_height_deg]) / 2.0
+    corners = (middles[:, None] + half * [[-1, -1], [1, -1], [1, 1], [-1, 1]])[:, :, None]
     share = np.linspace(0.0, 1.0, EDGE_RAYS)[:, None]
-    ends = np.roll(corners, -1, axis=0)
-    return np.stack([(1.0 - share) * c + share * e for c, e in zip(corners, ends, strict=True)])
+    edges = (1.0 - share) * corners + share * np.roll(corners, -1, axis=1)
+    return edges.reshape(-1, EDGE_RAYS, 2)
 
 
 def _directions(f: Any, t: Any) -> Any:

@@ -57,6 +57,7 @@ class PhotobeamFamily(OpticalFamily):
     sensitive_to = frozenset({"infrared"})
     summary = "Light beam to a receiver or reflector: a body is detected when it blocks the beam."
     needs_counterpart = True
+    sits = "opening"
     typical = (
         Typical("response_s", 0.015, "s", "5 to 20 ms for a through-beam, common practice, no source"),
         Typical("range_m", 15.0, "m", "opening width with a reserve of three, common practice, no source"),

@@ -56,6 +56,7 @@ class PressureEdgeFamily(Family):
     params = PressureEdge
     senses = frozenset({"contact"})
     purposes = frozenset({"protection"})
+    sits = "leaf"
     summary = "Contact edge on the leaf: stops the door when the leaf touches somebody; the last line, not the first."
     typical = (
         Typical("response_s", 0.02, "s", "10 to 30 ms, plus evaluation, common practice, no source"),
@@ -64,6 +65,12 @@ class PressureEdgeFamily(Family):
         Typical("actuation_force_n", 50.0, "N", "below 66.7 N (15 lbf), 16 CFR 1211.12(a), verified"),
     )
     findings = {
+        "off_leaf": FindingSpec(
+            "critical",
+            "A pressure edge acts along the leading edge of the leaf; this one is fixed to the building and detects "
+            "nothing.",
+            "Set the mount's carrier to leaf.",
+        ),
         "overtravel_short": FindingSpec(
             "critical",
             "At {speed_m_per_s:.2f} m/s the leaf runs on {way_m:.3f} m after the signal; the profile yields "
@@ -146,6 +153,8 @@ class PressureEdgeFamily(Family):
     def review(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """Overtravel, forces, end of travel."""
         device = f"{scene.pointer}/device"
+        if not self.is_in_place(scene):
+            yield self.finding("off_leaf", subjects=[f"{scene.pointer}/mount"])
         yield self.finding("contact_only", subjects=[scene.pointer])
         yield from self._overtravel(params, scene)
         yield from self._forces(params, scene)

@@ -51,6 +51,7 @@ class PressureMatFamily(Family):
 
     params = PressureMat
     senses = frozenset({"contact"})
+    sits = "floor"
     summary = "Contact mat on the floor: acts where a body stands on it."
     typical = (
         Typical("response_s", 0.03, "s", "10 to 30 ms for mat and edge, common practice, no source"),
@@ -65,9 +66,9 @@ class PressureMatFamily(Family):
             "ISO 13855:2010 clause 7, from memory",
         ),
         "off_floor": FindingSpec(
-            "warning",
-            "The mat's position is {above_m:.2f} m above the floor; a mat lies on it.",
-            "Set the position's z_m to the level of the floor.",
+            "critical",
+            "A mat lies on the floor; this one is {above_m:.2f} m above it, or rides on the leaf: it detects nothing.",
+            "Set the position's z_m to the level of the floor, {floor_m:.2f} m, and the carrier to building.",
         ),
         "not_flat": FindingSpec(
             "critical",
@@ -134,9 +135,12 @@ class PressureMatFamily(Family):
         if angle > LEVEL_WITHIN_DEG:
             angles = [f"{scene.pointer}/mount/{name}" for name in ("tilt_deg", "roll_deg")]
             yield self.finding("not_flat", subjects=angles, angle_deg=angle)
-        if abs(scene.above_floor_m) > 0.1:
+        if not self.is_in_place(scene):
             yield self.finding(
-                "off_floor", subjects=[f"{scene.pointer}/mount/position/z_m"], above_m=scene.above_floor_m
+                "off_floor",
+                subjects=[f"{scene.pointer}/mount/position/z_m"],
+                above_m=scene.above_floor_m,
+                floor_m=scene.floor_z_m,
             )
         air = scene.conditions.air_temperature_deg_c
         if air is not None and air <= 0.0:

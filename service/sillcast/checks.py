@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
 from sillcast import motion
-from sillcast.contract import Body, Door, Field, Neighbour, Obstacle, Traveller
-from sillcast.errors import Fault
-from sillcast.kernel import ring_fault
+from sillcast.contract import Body, Door, Field, MountPlace, Neighbour, Obstacle, Position, Side, Traveller
+from sillcast.errors import Fault, quoted
+from sillcast.family import Family
+from sillcast.kernel import Surroundings, ring_fault
+from sillcast.kernel.clip import prism_holding
 
 __all__ = [
     "LEAST_GAP_M",
     "body_faults",
+    "buried_faults",
     "device_faults",
     "door_faults",
+    "in_document_order",
+    "is_searched",
     "names_faults",
     "output_faults",
+    "search_faults",
     "sensor_faults",
     "site_faults",
     "traffic_faults",
 ]
 
+_ring_fault = lru_cache(maxsize=512)(ring_fault)
 LEAST_GAP_M = 0.001  # two faces closer than this are one
+SKIN_M = 1e-6  # a sensor no deeper than this lies on the floor
 
 
 def door_faults(door: Door) -> Iterator[Fault]:
@@ -47,7 +56,7 @@ def site_faults(obstacles: Sequence[Obstacle], neighbours: Sequence[Neighbour] =
     )
     for pointer, some in things:
         for i, thing in enumerate(some):
-            if problem := ring_fault(thing.ring_m):
+            if problem := _ring_fault(thing.ring_m):
                 yield _fault(
                     f"{pointer}/{i}/ring_m",
                     "ring",
@@ -86,20 +95,25 @@ def traffic_faults(traffic: Sequence[Traveller], bodies: Iterable[str]) -> Itera
                 lane.out_to_m,
             )
         if len(set(traveller.from_sides)) < len(traveller.from_sides):
-            yield _fault(
-                f"{pointer}/from_sides", "duplicate", "Each side is named once.", "near, far", "twice the same"
-            )
+            yield _sides_fault(f"{pointer}/from_sides", traveller.from_sides)
         yield from _body_fault(traveller.body, f"{pointer}/body", known)
+
+
+def _sides_fault(pointer: str, sides: Sequence[Side]) -> Fault:
+    return _fault(pointer, "duplicate", "Each side is named once.", "near, far", ", ".join(sides))
 
 
 def _body_fault(name: str | None, pointer: str, known: set[str]) -> Iterator[Fault]:
     if name is not None and name not in known:
-        yield _fault(pointer, "unknown_body", f"There is no body {name}.", "one of " + ", ".join(sorted(known)), name)
+        allowed = "one of " + ", ".join(sorted(known))
+        yield _fault(pointer, "unknown_body", f"There is no body {name}.", allowed, quoted(name))
 
 
-def output_faults(output: Any, bodies: Iterable[str]) -> Iterator[Fault]:
-    """Bodies that the answer should show."""
+def output_faults(output: Any, bodies: Iterable[str], protection: Sequence[str] = ()) -> Iterator[Fault]:
+    """Bodies that the answer should show, and those of the rules for protection."""
     known = set(bodies)
+    for i, name in enumerate(protection):
+        yield from _body_fault(name, f"/rules/protection_bodies/{i}", known)
     for part in ("detections", "counts"):
         for i, wanted in enumerate(getattr(output, part)):
             yield from _body_fault(wanted.body, f"/output/{part}/{i}/body", known)
@@ -125,20 +139,9 @@ def names_faults(request: Any, standard_bodies: Iterable[str]) -> Iterator[Fault
         ("/traffic", request.traffic),
         ("/sensors", request.sensors),
         ("/bodies", request.bodies),
-        ("/rules/overrides", request.rules.overrides),
     )
     for pointer, items in lists:
-        seen = set(standard_bodies) if pointer == "/bodies" else set()
-        for i, item in enumerate(items):
-            if item.name in seen:
-                yield _fault(
-                    f"{pointer}/{i}/name",
-                    "duplicate",
-                    f"The name {item.name} is taken already.",
-                    "a name of its own",
-                    item.name,
-                )
-            seen.add(item.name)
+        yield from _name_faults(pointer, items, standard_bodies if pointer == "/bodies" else ())
     sensors = {sensor.name for sensor in request.sensors}
     for i, muting in enumerate(request.door.muting):
         if request.sensors and muting.sensor not in sensors:
@@ -147,8 +150,18 @@ def names_faults(request: Any, standard_bodies: Iterable[str]) -> Iterator[Fault
                 "unknown_sensor",
                 f"There is no sensor {muting.sensor}.",
                 "one of " + ", ".join(sorted(sensors)),
-                muting.sensor,
+                quoted(muting.sensor),
             )
+
+
+def _name_faults(pointer: str, items: Sequence[Any], taken: Iterable[str] = ()) -> Iterator[Fault]:
+    """Names that are taken already, outside of the list or by an item before."""
+    seen = set(taken)
+    for i, item in enumerate(items):
+        if item.name in seen:
+            text = f"The name {item.name} is taken already."
+            yield _fault(f"{pointer}/{i}/name", "duplicate", text, "a name of its own", quoted(item.name))
+        seen.add(item.name)
 
 
 def sensor_faults(sensor: Any, pointer: str, needs_counterpart: bool) -> Iterator[Fault]:
@@ -172,18 +185,61 @@ def sensor_faults(sensor: Any, pointer: str, needs_counterpart: bool) -> Iterato
     yield from _device_faults(sensor, pointer)
 
 
-def device_faults(devices: Sequence[Any], with_two_ends: Sequence[bool]) -> Iterator[Fault]:
-    """Devices of a mount search; one whose family has a second end cannot be searched for."""
-    for i, (asked, two_ends) in enumerate(zip(devices, with_two_ends, strict=True)):
-        if two_ends:
-            yield _fault(
-                f"/devices/{i}/device/family",
-                "needs_counterpart",
-                f"{asked.name} needs a receiver or reflector, which a search for mounts does not place.",
-                "a family that needs no counterpart",
-                asked.device.__struct_config__.tag,
-            )
-        yield from _device_faults(asked, f"/devices/{i}")
+def buried_faults(sensors: Sequence[Any], fixed: Surroundings) -> Iterator[Fault]:
+    """Sensors and counterparts that sit inside something, by its name, or below the floor."""
+    for i, sensor in enumerate(sensors):
+        yield from _buried(sensor.name, sensor.mount.position, f"/sensors/{i}/mount/position", fixed)
+        if sensor.counterpart:
+            yield from _buried(sensor.name, sensor.counterpart.position, f"/sensors/{i}/counterpart/position", fixed)
+
+
+def _buried(who: str, at: Position, pointer: str, fixed: Surroundings) -> Iterator[Fault]:
+    seen, floor = f"({at.x_m:g}, {at.y_m:g}, {at.z_m:g})", float(fixed.floors.height(at.y_m))
+    inside = prism_holding(fixed, (at.x_m, at.y_m, at.z_m))
+    if inside is not None:
+        name = fixed.prisms[inside].name
+        yield _fault(pointer, "inside", f"{who} sits inside {name}.", f"a place on or outside {name}", seen)
+    elif at.z_m < floor - SKIN_M:
+        yield _fault(f"{pointer}/z_m", "below_floor", f"{who} sits below the floor.", f"at least {floor:g} m", seen)
+
+
+def device_faults(devices: Sequence[Any], families: Sequence[Family], searched: Iterable[str]) -> Iterator[Fault]:
+    """Devices of a mount search, with the family of each; those that have no place beside the door's way are refused.
+
+    `searched` names the families that a search can place.
+    """
+    for i, (asked, family) in enumerate(zip(devices, families, strict=True)):
+        pointer = f"/devices/{i}"
+        if not is_searched(family):
+            code = "needs_counterpart" if family.needs_counterpart else "fixed_place"
+            text = f"{asked.name} {_SEATED[family.sits]}; a search places single heads over and beside the opening."
+            allowed = "one of " + ", ".join(searched)
+            yield _fault(f"{pointer}/device/family", code, text, allowed, quoted(family.name))
+        yield from _device_faults(asked, pointer)
+    yield from _name_faults("/devices", devices)
+
+
+def is_searched(family: Family) -> bool:
+    """Whether a search for mounts can place a sensor of this family: it has one end, beside the door's way."""
+    return family.sits == "beside" and not family.needs_counterpart
+
+
+_SEATED = {
+    "beside": "needs a receiver or reflector",
+    "opening": "needs a receiver or reflector",
+    "floor": "lies on the floor",
+    "leaf": "rides on the leaf",
+}
+
+
+def search_faults(places: Sequence[MountPlace], sides: Sequence[Side]) -> Iterator[Fault]:
+    """Places and sides of a mount search that are given twice."""
+    for i, place in enumerate(places):
+        if place in places[:i]:
+            text = f"The place is the same as that of /places/{places.index(place)}."
+            yield _fault(f"/places/{i}", "duplicate", text, "each place once", place.kind)
+    if len(set(sides)) < len(sides):
+        yield _sides_fault("/sides", sides)
 
 
 def _device_faults(sensor: Any, pointer: str) -> Iterator[Fault]:
@@ -240,6 +296,25 @@ def body_faults(bodies: Sequence[Body]) -> Iterator[Fault]:
     for i, body in enumerate(bodies):
         if body.shape != "sphere" and body.height_m is None:
             yield _fault(f"/bodies/{i}/height_m", "missing", f"A {body.shape} needs its height.", "height_m", None)
+
+
+def in_document_order(faults: Iterable[Fault], request: Any) -> list[Fault]:
+    """Faults as their places follow each other in the request; those of one place as they were found."""
+    return sorted(faults, key=lambda fault: _steps(fault.pointer, request))
+
+
+def _steps(pointer: str, at: Any) -> list[int]:
+    """Which field or item each step of a pointer takes; the tag of a struct comes before its fields."""
+    steps = []
+    for step in pointer.split("/")[1:]:
+        if isinstance(at, tuple):
+            steps.append(int(step))
+            at = at[int(step)]
+        else:
+            names = getattr(at, "__struct_encode_fields__", ())
+            steps.append(names.index(step) if step in names else -1)
+            at = getattr(at, step, None)
+    return steps
 
 
 def _fault(pointer: str, code: str, detail: str, allowed: str, seen: Any) -> Fault:

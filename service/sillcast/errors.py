@@ -13,6 +13,7 @@
     `-- RegistryError           a family cannot be loaded
 """
 
+import json
 from dataclasses import dataclass
 
 __all__ = [
@@ -26,18 +27,29 @@ __all__ = [
     "SillcastError",
     "UncomputableError",
     "UnknownNameError",
+    "quoted",
 ]
+
+
+SEEN_LENGTH = 80
+"""Characters of what was seen that a fault shows at most."""
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing wrong with a request: where, what, what would be right, what was seen."""
+    """One thing wrong with a request: where, what, what would be right, what was seen; texts are seen in quotes."""
 
     pointer: str
     code: str
     detail: str
     allowed: str | None = None
     seen: str | None = None
+
+
+def quoted(text: str) -> str:
+    """A text of a request as a fault shows it: in quotes, so that `"4"` is told from 4, and shortened."""
+    shown = json.dumps(text[: SEEN_LENGTH + 1], ensure_ascii=False)
+    return shown if len(shown) <= SEEN_LENGTH else f'{shown[: SEEN_LENGTH - 2]}…"'
 
 
 class SillcastError(Exception):

@@ -19,7 +19,7 @@ from typing import Any, Literal, TypeVar, cast
 import msgspec
 from msgspec import inspect
 
-from sillcast.errors import Fault, MalformedError
+from sillcast.errors import SEEN_LENGTH, Fault, MalformedError, quoted
 
 __all__ = ["DECODE_ERRORS", "FAULT_LIMIT", "collect", "converted", "decoded", "normalised", "repeats_a_key"]
 
@@ -32,7 +32,6 @@ DECODE_ERRORS = (msgspec.ValidationError, msgspec.DecodeError, UnicodeDecodeErro
 Media = Literal["json", "msgpack"]
 T = TypeVar("T")
 
-_SEEN_LENGTH = 80
 _LONGEST_KEY = 80
 
 
@@ -66,7 +65,7 @@ def converted(value: object, type_: type[T]) -> T:
     try:
         plain = msgspec.to_builtins(value)
     except (TypeError, ValueError, RecursionError) as error:
-        raise MalformedError([Fault("", "malformed", f"holds what JSON cannot hold: {_clean(str(error))}")]) from None
+        raise MalformedError([Fault("", "malformed", f"Holds what JSON cannot hold: {_clean(str(error))}.")]) from None
     try:
         return msgspec.convert(plain, type_)
     except DECODE_ERRORS as error:
@@ -147,7 +146,7 @@ def _number(text: str) -> float | _NoNumber:
 
 
 def _whole(text: str) -> int | _NoNumber:
-    return int(text) if len(text) <= _SEEN_LENGTH else _NoNumber(text)
+    return int(text) if len(text) <= SEEN_LENGTH else _NoNumber(text)
 
 
 def _second_reading(body: bytes, type_: Any, media: Media) -> tuple[Any, list[Fault]]:
@@ -222,6 +221,8 @@ class _Walk:
             self.faults.append(Fault(at, code, detail, allowed, seen))
 
     def _metadata(self, value: Any, kind: inspect.Metadata, at: str) -> Any:
+        if isinstance(kind.type, inspect.StrType):
+            return self._text(value, kind.type, at, _description(kind))
         return self.value(value, kind.type, at)
 
     def _plain(self, value: Any, kind: inspect.Type, at: str) -> Any:
@@ -232,7 +233,7 @@ class _Walk:
         """Whether the value is of the sort that `kind` wants."""
         if _fits(value, kind):
             return True
-        self._add(at, "wrong_type", f"Must be {_wanted(kind)}.", value)
+        self._add(at, "wrong_type", f"Must be {_wanted(kind)}.", value, _allowed(kind))
         return False
 
     def _struct(self, value: Any, kind: inspect.StructType, at: str) -> Any:
@@ -247,7 +248,8 @@ class _Walk:
             if name in value:
                 walked[name] = self.value(value[name], field.type, _below(at, name))
             elif field.required:
-                self._add(_below(at, name), "missing", f"Required: {_described(field.type)}")
+                detail, allowed = f"Required: {_described(field.type)}", _allowed(field.type)
+                self._add(_below(at, name), "missing", detail, allowed=allowed)
         self._keys(value, at)
         for name in value:
             if name not in names and kind.forbid_unknown_fields and not self._full():
@@ -282,7 +284,7 @@ class _Walk:
         for each, bare in zip(kind.types, kinds, strict=True):
             if _fits(value, bare):
                 return self.value(value, each, at)
-        self._add(at, "wrong_type", f"Must be {_wanted(kind)}.", value)
+        self._add(at, "wrong_type", f"Must be {_wanted(kind)}.", value, _allowed(kind))
         return value
 
     def _length(self, value: Any, kind: Any, at: str, things: str) -> bool:
@@ -325,26 +327,27 @@ class _Walk:
             return value
         if isinstance(value, _NoNumber):
             if value.text.strip("-").isalpha():
-                self._add(at, "malformed", f"`{value.text}` is no number of JSON.", value.text, allowed)
+                self._add(at, "malformed", f"`{value.text}` is no number of JSON.", value, allowed)
             else:
-                self._add(at, "out_of_bounds", f"Must be {_wanted(kind)}, {allowed}.", value.text, allowed)
+                self._add(at, "out_of_bounds", f"Must be {_wanted(kind)}, {allowed}.", value, allowed)
             return value
         if isinstance(kind, inspect.IntType) and isinstance(value, float):
             if not value.is_integer():
-                self._add(at, "wrong_type", "Must be a whole number.", value, allowed)
+                self._add(at, "wrong_type", "Must be a whole number.", value, _allowed(kind))
                 return value
             value = int(value)
         if not _within(value, kind):
             self._add(at, "out_of_bounds", f"Must be {allowed}.", value, allowed)
         return value
 
-    def _text(self, value: Any, kind: inspect.StrType, at: str) -> Any:
+    def _text(self, value: Any, kind: inspect.StrType, at: str, words: str = "") -> Any:
+        """A text; `words` say what its pattern asks for."""
         if not self._is(value, kind, at):
             return value
         if _clean(value) != value:
             self._add(at, "malformed", "Holds half of a surrogate pair, which is no character.", value)
         elif self._length(value, kind, at, "characters") and kind.pattern and not re.search(kind.pattern, value):
-            self._add(at, "bad_pattern", "Holds characters that are not allowed here.", value, kind.pattern)
+            self._add(at, "bad_pattern", "Holds characters that are not allowed here.", value, words or kind.pattern)
         return value
 
     def _literal(self, value: Any, kind: inspect.LiteralType, at: str) -> Any:
@@ -426,12 +429,14 @@ def _seen(value: Any) -> str:
         case list() | tuple():
             return f"a list of {len(value)} items"
         case str():
-            text = _clean(value[: _SEEN_LENGTH + 1])
+            return quoted(_clean(value[: SEEN_LENGTH + 1]))
+        case _NoNumber():
+            text = value.text
         case None | bool():
             text = json.dumps(value)
         case _:
             text = _clean(repr(value))
-    return text if len(text) <= _SEEN_LENGTH else f"{text[: _SEEN_LENGTH - 1]}…"
+    return text if len(text) <= SEEN_LENGTH else f"{text[: SEEN_LENGTH - 1]}…"
 
 
 def _hint(text: str, choices: Any) -> str:
@@ -480,11 +485,37 @@ def _wanted(kind: inspect.Type) -> str:
 def _described(kind: inspect.Type) -> str:
     """What a field is: its description where it has one, else the sort of value."""
     if isinstance(kind, inspect.Metadata):
-        description = (kind.extra_json_schema or {}).get("description")
-        return str(description) if description else _described(kind.type)
+        return _description(kind) or _described(kind.type)
     if isinstance(kind, inspect.StructType) and kind.cls.__doc__:
         return f"an object. {kind.cls.__doc__.splitlines()[0]}"
     return f"{_wanted(kind)}."
+
+
+def _description(kind: inspect.Metadata) -> str:
+    return str((kind.extra_json_schema or {}).get("description", ""))
+
+
+def _allowed(kind: inspect.Type) -> str:
+    """What a value of a type may be: its sort, and its bounds, length or choices; a pattern in its own words."""
+    match kind:
+        case inspect.Metadata(type=inspect.StrType(pattern=str())) if words := _description(kind):
+            return words
+        case inspect.Metadata():
+            return _allowed(kind.type)
+        case inspect.UnionType():
+            return ", or ".join(dict.fromkeys(_allowed(each) for each in kind.types))
+        case inspect.LiteralType():
+            return _listed(kind.values)
+        case inspect.IntType() | inspect.FloatType():
+            limits = _bounds(kind)
+        case inspect.StrType() | inspect.ListType() | inspect.VarTupleType():
+            limits = _range(kind.min_length, kind.max_length, "at least {}", "at most {}")
+            limits += "" if limits == "any" else " characters" if isinstance(kind, inspect.StrType) else " items"
+        case inspect.TupleType():
+            limits = f"exactly {len(kind.item_types)} items"
+        case _:
+            limits = "any"
+    return _wanted(kind) if limits == "any" else f"{_wanted(kind)}, {limits}"
 
 
 def _range(least: Any, most: Any, from_text: str, to_text: str) -> str:

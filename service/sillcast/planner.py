@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from functools import wraps
+from functools import partial, wraps
 from typing import Any, Concatenate, Literal, ParamSpec, TypeVar
 
 import msgspec
 
 from sillcast import advice, checks, draw, faults, motion, needs, onsite, render, showing
-from sillcast.compare import Compared, compare
+from sillcast.compare import Compared, compare, is_met
 from sillcast.contract import (
     Assessment,
     BodyList,
@@ -30,10 +30,10 @@ from sillcast.errors import BudgetError, FamilyError, Fault, UncomputableError
 from sillcast.family import Rays
 from sillcast.findings import CAUTIONS, core, ordered
 from sillcast.kernel import Surroundings, TestBody
-from sillcast.kernel.clip import prism_holding
+from sillcast.kernel.kept import Kept
 from sillcast.needs import Needs, RuleSet
 from sillcast.registry import Registry
-from sillcast.sensing import Placed, Sensing, floors_of, obstacle_prisms, place, responses, scene_of
+from sillcast.sensing import Placed, Sensing, Window, floors_of, obstacle_prisms, place, responses, scene_of
 
 __all__ = ["RAYS_MOST", "WORK_MOST", "Planner", "Watch"]
 
@@ -157,9 +157,11 @@ class Planner:
         if request.site.conditions == Conditions() or all(c.answer.verdict != "not_met" for c in compared):
             return
         clear = msgspec.structs.replace(request, site=msgspec.structs.replace(request.site, conditions=Conditions()))
-        met = {c.zone for c in self._exact(clear) if c.verdict == "met"}
+        lost = {c.zone.id for c in compared if c.answer.verdict == "not_met"}
+        plan = self._plan(clear, plan.sensing.kept)
+        met = {zone.id for zone in plan.needs.zones if zone.id in lost and is_met(zone, plan.sensing)}
         for c in compared:
-            if c.answer.verdict == "not_met" and c.zone.id in met:
+            if c.zone.id in met:
                 yield core("weather_fails", subjects=["/site/conditions"], zone=c.zone.id, label=c.zone.label)
 
     def coverage(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> CoverageAnswer:
@@ -179,7 +181,7 @@ class Planner:
     def needs(self, request: bytes | Mapping[str, Any] | msgspec.Struct) -> NeedsAnswer:
         """Required zones with their derivations; fast enough for every keystroke of a form."""
         taken = self._taken(request)
-        bodies = self._checked(taken)
+        bodies, _ = self._checked(taken, heads=False)
         found = self._needs(taken, bodies, self._placed(taken))
         return self._finite(
             NeedsAnswer(
@@ -211,21 +213,19 @@ class Planner:
         MalformedError, UncomputableError, FamilyError
         """
         asked = self._asked(request)
-        two_ends = [self.registry.of(d.device).family.needs_counterpart for d in asked.devices]
-        if found := list(checks.device_faults(asked.devices, two_ends)):
-            raise UncomputableError(found[: faults.FAULT_LIMIT])
         base: Any = advice.base_request(asked, self.request_type)
-        plan = self._plan(base)
+        plan = self._plan(base, beside=self._search_faults(asked))
         devices = [(self.registry.of(d.device).family.response_s(d.device), d.purposes) for d in asked.devices]
+        zones = needs.required(
+            base.door, base.site, base.traffic, base.rules, plan.bodies, advice.slowest(devices, asked.sides)
+        ).zones
         bench = advice.Bench(
             request=base,
             asked=asked,
             site=_site(plan),
-            zones=needs.required(
-                base.door, base.site, base.traffic, base.rules, plan.bodies, advice.slowest(devices, asked.sides)
-            ).zones,
+            zones=zones,
             place=lambda sensor, index: self._place(base, sensor, index),
-            evaluate=self._exact,
+            evaluate=partial(self._exact, kept=Kept(), window=render.window(zones, (), base.door, around_m=30.0)),
             tick=tick,
         )
         return self._finite(self._searched(bench))
@@ -288,9 +288,27 @@ class Planner:
             return self.decode(bytes(request))
         return faults.converted(request, self.request_type)
 
+    def _search_faults(self, asked: Any) -> list[Fault]:
+        """What of a mount search cannot be computed, beside its door."""
+        searched = [each.name for each in self.registry.families if checks.is_searched(each.family)]
+        families = [self.registry.of(d.device).family for d in asked.devices]
+        mounts = [
+            *checks.search_faults(asked.places, asked.sides),
+            *advice.place_faults(asked.places, asked.angles),
+        ]
+        return [
+            *checks.in_document_order(checks.device_faults(asked.devices, families, searched), asked),
+            *checks.in_document_order(mounts, asked),
+        ]
+
     @_step("check")
-    def _checked(self, request: Request) -> Mapping[str, TestBody]:
-        """Body catalogue of this request, after everything that fits the schema and cannot be computed was refused."""
+    def _checked(
+        self, request: Request, *, heads: bool, beside: Sequence[Fault] = ()
+    ) -> tuple[Mapping[str, TestBody], Surroundings]:
+        """Bodies of this request and what stands still in it, after all that cannot be computed was refused at once.
+
+        `heads` asks for the sensors' places too; `beside` are faults that were found elsewhere.
+        """
         standard = needs.catalogue()
         bodies = {**standard, **{b.name: render.test_body(b) for b in request.bodies}}
         found: list[Fault] = [
@@ -299,14 +317,18 @@ class Planner:
             *checks.names_faults(request, standard),
             *checks.body_faults(request.bodies),
             *checks.traffic_faults(request.traffic, bodies),
-            *checks.output_faults(request.output, bodies),
+            *checks.output_faults(request.output, bodies, request.rules.protection_bodies),
+            *needs.rule_faults(request.rules),
         ]
         for i, sensor in enumerate(request.sensors):
             family = self.registry.of(sensor.device).family
             found += checks.sensor_faults(sensor, f"/sensors/{i}", family.needs_counterpart)
-        if found:
-            raise UncomputableError(found[:25])
-        return bodies
+        fixed = _fixed(request, found)
+        if heads:
+            found += checks.buried_faults(request.sensors, fixed)
+        if found or beside:
+            raise UncomputableError([*checks.in_document_order(found, request), *beside][: faults.FAULT_LIMIT])
+        return bodies, fixed
 
     @_step("place")
     def _placed(self, request: Request) -> list[Placed]:
@@ -317,22 +339,26 @@ class Planner:
         scene = scene_of(sensor, index, request.door, request.site, floors_of(request.site))
         return place(sensor, index, installed.family, installed.origin, scene)
 
-    def _plan(self, request: Request) -> _Plan:
-        bodies = self._checked(request)
-        fixed = Surroundings(
-            floors_of(request.site), (*motion.door_prisms(request.door), *obstacle_prisms(request.site))
-        )
-        _refuse_buried(request, fixed)
+    def _plan(
+        self,
+        request: Request,
+        kept: Kept | None = None,
+        beside: Sequence[Fault] = (),
+        window: Window | None = None,
+    ) -> _Plan:
+        """The request checked and placed; `kept` is what a variant of it has found out already."""
+        bodies, fixed = self._checked(request, heads=True, beside=beside)
         placed = self._placed(request)
         _refuse_too_much(placed, fixed, request)
         found = self._needs(request, bodies, placed)
-        window = render.window(found.zones, placed, request.door)
+        window = window or render.window(found.zones, placed, request.door)
         sensing = Sensing(
             placed,
             fixed,
             lambda state: motion.leaf_prisms(request.door, state),
             window,
             request.door.opening.width_m / 2,
+            kept,
         )
         return _Plan(request, bodies, sensing, found)
 
@@ -358,7 +384,7 @@ class Planner:
             zones=plan.needs.zones,
             comparisons=comparisons,
             site=_site(plan),
-            evaluate=self._exact,
+            evaluate=partial(self._exact, kept=plan.sensing.kept),
             needs=lambda request: self._plan(request).needs.zones,
         )
         return advice.advised(task, wanted=plan.request.output.proposals, robustness=plan.request.output.robustness)
@@ -379,9 +405,9 @@ class Planner:
     def _finite(self, answer: Answer) -> Answer:
         return render.finite(answer)
 
-    def _exact(self, request: Request) -> list[Comparison]:
-        """Comparisons of a request that the advice changed."""
-        plan = self._plan(request)
+    def _exact(self, request: Request, kept: Kept | None = None, window: Window | None = None) -> list[Comparison]:
+        """Comparisons of a request that the advice changed; what shares a window shares more of what is kept."""
+        plan = self._plan(request, kept, window=window)
         return [compare(zone, plan.sensing, plan.bodies, explain=False).answer for zone in plan.needs.zones]
 
     @_step("compare")
@@ -429,6 +455,8 @@ def _facts(sensor: Placed, request: Request) -> needs.SensorFacts:
         pointer=sensor.pointer,
         purposes=sensor.purposes,
         position=(at.x_m, at.y_m, at.z_m),
+        side=sensor.side,
+        sits=sensor.family.sits,
         carrier=asked.mount.carrier,
         beams=tuple(beams),
         response_s=sensor.response_s,
@@ -445,36 +473,17 @@ def _site(plan: _Plan) -> advice.Site:
     )
 
 
-def _refuse_buried(request: Request, fixed: Surroundings) -> None:
-    """Refuse a sensor or counterpart that sits inside something, by name."""
-    found = []
-    for i, sensor in enumerate(request.sensors):
-        ends = [(f"/sensors/{i}/mount/position", sensor.mount.position)]
-        if sensor.counterpart:
-            ends.append((f"/sensors/{i}/counterpart/position", sensor.counterpart.position))
-        for pointer, at in ends:
-            seen = f"({at.x_m:g}, {at.y_m:g}, {at.z_m:g})"
-            inside = prism_holding(fixed, (at.x_m, at.y_m, at.z_m))
-            floor = float(fixed.floors.height(at.y_m))
-            if inside is not None:
-                name = fixed.prisms[inside].name
-                found.append(
-                    Fault(
-                        pointer, "inside", f"{sensor.name} sits inside {name}.", f"a place on or outside {name}", seen
-                    )
-                )
-            elif at.z_m < floor - 1e-6:
-                found.append(
-                    Fault(
-                        f"{pointer}/z_m",
-                        "below_floor",
-                        f"{sensor.name} sits below the floor.",
-                        f"at least {floor:g} m",
-                        seen,
-                    )
-                )
-    if found:
-        raise UncomputableError(found)
+def _fixed(request: Request, found: Iterable[Fault]) -> Surroundings:
+    """What stands still around the door; without what is at fault, which has no shape."""
+    wrong, site = {fault.pointer for fault in found}, request.site
+    sound = [
+        obstacle
+        for i, obstacle in enumerate(site.obstacles)
+        if wrong.isdisjoint((f"/site/obstacles/{i}/ring_m", f"/site/obstacles/{i}/top_m"))
+    ]
+    is_door_sound = not any(pointer.startswith(("/door/wall", "/door/guides", "/door/header")) for pointer in wrong)
+    obstacles = obstacle_prisms(msgspec.structs.replace(site, obstacles=tuple(sound)))
+    return Surroundings(floors_of(site), (*(motion.door_prisms(request.door) if is_door_sound else ()), *obstacles))
 
 
 def _refuse_too_much(placed: Sequence[Placed], fixed: Surroundings, request: Request) -> None:

@@ -21,6 +21,7 @@ __all__ = ["GROUP", "Installed", "Refused", "Registry", "check"]
 GROUP = "sillcast.families"
 SENSES = {"presence", "motion", "metal", "warm", "contact"}
 PURPOSES = {"activation", "protection"}
+SEATS = {"beside", "opening", "floor", "leaf"}
 _TAG = re.compile(r"[a-z][a-z0-9_]{1,63}")
 
 
@@ -157,7 +158,8 @@ def check(family: Any, taken: list[Installed]) -> None:
             raise RegistryError(f"the name {family.name!r} is taken by {other.origin}")
     if not family.params.__struct_config__.forbid_unknown_fields:
         raise RegistryError("params must forbid unknown fields")
-    for what, known in ((family.senses, SENSES), (family.purposes, PURPOSES), (family.never_alone, PURPOSES)):
+    sets = (family.senses, SENSES), (family.purposes, PURPOSES), (family.never_alone, PURPOSES), ({family.sits}, SEATS)
+    for what, known in sets:
         if not set(what) <= known:
             raise RegistryError(f"{sorted(set(what) - known)} is not among {sorted(known)}")
     _check_numbers(family.params)
@@ -210,10 +212,14 @@ def _request_type(params: list[type[SensorParams]]) -> type[msgspec.Struct]:
     fields: list[Any] = [
         ("door", Door),
         ("site", Site, Site()),
-        ("traffic", Annotated[tuple[Traveller, ...], Meta(max_length=16)], ()),
-        ("sensors", Annotated[tuple[sensor, ...], Meta(max_length=16)], ()),  # type: ignore[valid-type]  # made at run time
+        ("traffic", Annotated[tuple[Traveller, ...], Meta(max_length=16, description="Who passes the door.")], ()),
+        ("sensors", Annotated[tuple[sensor, ...], Meta(max_length=16, description="Sensors of the plan.")], ()),  # type: ignore[valid-type]  # made at run time
         ("rules", Rules, Rules()),
-        ("bodies", Annotated[tuple[Body, ...], Meta(max_length=16)], ()),
+        (
+            "bodies",
+            Annotated[tuple[Body, ...], Meta(max_length=16, description="Test bodies beside the standard ones.")],
+            (),
+        ),
         ("output", Output, Output()),
     ]
     doc = "A door with its surroundings, traffic and sensors, and what is wanted of the answer."

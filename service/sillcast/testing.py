@@ -47,7 +47,7 @@ class Case:
     device : mapping
         Parameters laid over the example.
     mount : mapping
-        `position`, angles; laid over a head at 3 m over the near side's middle.
+        `position`, angles, carrier; laid over where the family belongs, a head at 3 m over the near side's middle.
     counterpart : (x, y, z) or None
         Other end of a beam; the opposite jamb if the family needs one. [m]
     purposes : tuple of str
@@ -254,23 +254,24 @@ def _usual_place(family: Family) -> dict[str, Any]:
     """Where a sensor of this family is likely to work."""
     if family.needs_counterpart:
         return {"mount": {"position": {"x_m": -2.0, "y_m": -0.3, "z_m": 0.3}}, "counterpart": (2.0, -0.3, 0.3)}
-    return {}
+    if family.sits == "floor":
+        return {"mount": {"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}}}
+    return {"mount": {"carrier": "leaf"}} if family.sits == "leaf" else {}
 
 
 def _request(family: Family, case: Case) -> dict[str, Any]:
     device = {**family.example, "family": family.name, **case.device}
-    mount = {"side": "near", "position": {"x_m": 0.0, "y_m": -0.3, "z_m": 3.0}, **case.mount}
+    usual = _usual_place(family)
+    mount = {"side": "near", "position": {"x_m": 0.0, "y_m": -0.3, "z_m": 3.0}, **usual.get("mount", {}), **case.mount}
     sensor: dict[str, Any] = {
         "name": "sensor",
         "purposes": list(case.purposes or sorted(family.purposes)),
         "mount": mount,
         "device": device,
     }
-    end = case.counterpart or _usual_place(family).get("counterpart")
+    end = case.counterpart or usual.get("counterpart")
     if end:
         sensor["counterpart"] = {"position": dict(zip(("x_m", "y_m", "z_m"), end, strict=True))}
-        if not case.mount:
-            sensor["mount"] = {**mount, **_usual_place(family)["mount"]}
     return {
         "door": {**_DOOR, **case.door},
         "site": {"conditions": {"near": dict(case.conditions)}, "obstacles": list(case.obstacles)},

@@ -49,6 +49,7 @@ CASES = {
     "pressure_mat": (
         Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}}),
         Case({"width_m": 0.1, "depth_m": 0.1, "dead_edge_m": 0.06}),
+        Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.1}}),
         Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}, "tilt_deg": 90.0}),
         Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 0.0}, "tilt_deg": 20.0, "roll_deg": 10.0}),
     ),
@@ -68,8 +69,10 @@ CASES = {
     "induction_loop": (
         Case({"steel_below_m": 0.02}),
         Case({"ring_m": [[-1.0, -2.0], [0.4, -2.2], [0.5, -1.1], [-1.0, -1.0]]}),
+        Case(mount={"position": {"x_m": 0.0, "y_m": -0.8, "z_m": 3.0}}),
     ),
     "pressure_edge": (
+        Case(mount={"carrier": "building"}),
         Case(door={"control": {"peak_force_n": 900.0, "residual_force_n": 300.0}}),
         Case(door={"leaf": {"mass_kg": 900.0}}),
     ),

@@ -6,6 +6,7 @@ import pytest
 
 from sillcast import Planner, UncomputableError
 from sillcast.errors import BudgetError
+from sillcast.faults import FAULT_LIMIT
 
 PLANNER = Planner()
 SQUARE = [[1.0, -2.0], [1.4, -2.0], [1.4, -1.6], [1.0, -1.6]]
@@ -41,6 +42,11 @@ def request_with(**changes):
         "output": {"proposals": False},
         "bodies": [{"name": "crate", "width_m": 0.4, "height_m": 0.3}],
     }  # fmt: skip
+    return changed(request, changes)
+
+
+def changed(request, changes):
+    """The request with parts replaced by JSON pointer."""
     for pointer, value in changes.items():
         *path, last = pointer.strip("/").split("/")
         at = request
@@ -99,13 +105,162 @@ def test_refused_with_its_place_and_accepted_twin(at, bad, pointer, code, good):
     PLANNER.assess(request_with(**{at: good}))
 
 
-def test_all_independent_faults_are_told_at_once():
-    request = request_with(**{"/site/obstacles/0/base_m": 2.0, "/sensors/0/name": "beam", "/traffic/0/body": "nobody"})
+def refused(changes, ask=PLANNER.assess, request=None):
+    """Places and codes of what a request is refused for, in the order in which it is told."""
     with pytest.raises(UncomputableError) as refusal:
-        PLANNER.assess(request)
-    assert sorted(f.pointer for f in refusal.value.faults) == [
-        "/sensors/1/name", "/site/obstacles/0/top_m", "/traffic/0/body",
+        ask(request or request_with(**changes))
+    return [(f.pointer, f.code) for f in refusal.value.faults]
+
+
+OVERRIDES = [
+    {"name": "strip_depht_m", "value": 1.0, "reason": "misspelt"},
+    {"name": "strip_depth_m", "value": 0.3, "reason": "right"},
+    {"name": "strip_depth_m", "value": -1.0, "reason": "again, and too small"},
+]
+ALL_AT_ONCE = {
+    "/door/motion/opening": {},
+    "/site/obstacles/0/base_m": 2.0,
+    "/traffic/0/body": "nobody",
+    "/sensors/0/name": "beam",
+    "/sensors/0/mount/position": {"x_m": -2.0, "y_m": 0.0, "z_m": 2.0},
+    "/sensors/1/counterpart/position": {"x_m": 1.5, "y_m": -0.2, "z_m": -0.2},
+    "/rules/set": "nobody",
+    "/rules/separation": {"set": "industrial_door"},
+    "/rules/overrides": OVERRIDES,
+    "/rules/protection_bodies": ["nobody"],
+    "/output/detections": [{"body": "nobody"}],
+}
+
+
+def test_all_independent_faults_are_told_at_once_in_the_order_of_the_request():
+    assert refused(ALL_AT_ONCE) == [
+        ("/door/motion/opening", "speed_or_time"),
+        ("/site/obstacles/0/top_m", "order"),
+        ("/traffic/0/body", "unknown_body"),
+        ("/sensors/0/mount/position", "inside"),
+        ("/sensors/1/name", "duplicate"),
+        ("/sensors/1/counterpart/position/z_m", "below_floor"),
+        ("/rules/set", "unknown_rule_set"),
+        ("/rules/separation/set", "no_separation"),
+        ("/rules/overrides/0/name", "unknown_override"),
+        ("/rules/overrides/2/name", "duplicate"),
+        ("/rules/overrides/2/value", "override_too_small"),
+        ("/rules/protection_bodies/0", "unknown_body"),
+        ("/output/detections/0/body", "unknown_body"),
+    ]
+
+
+@pytest.mark.parametrize("left_out", sorted(ALL_AT_ONCE))
+def test_no_fault_depends_on_another(left_out):
+    """Whatever one puts right, the other faults stay."""
+    fewer = {at: bad for at, bad in ALL_AT_ONCE.items() if at != left_out}
+    assert [f for f in refused(ALL_AT_ONCE) if f in refused(fewer)] == refused(fewer)
+    assert len(refused(fewer)) < len(refused(ALL_AT_ONCE))
+
+
+def test_a_value_of_an_unknown_set_is_refused_only_if_no_set_has_it():
+    overrides = [{"name": "strip_depth_m", "value": 0.3, "reason": "of another set"}]
+    assert refused({"/rules/set": "nobody", "/rules/overrides": overrides}) == [("/rules/set", "unknown_rule_set")]
+    assert refused({"/rules/set": "machine_approach", "/rules/overrides": overrides}) == [
+        ("/rules/overrides/0/name", "unknown_override")
+    ]
+
+
+def test_what_stands_inside_a_thing_at_fault_is_not_told_and_inside_the_others_is():
+    crate = {"name": "crate", "ring_m": SQUARE, "top_m": 1.0, "base_m": 2.0}
+    pallet = {"name": "pallet", "ring_m": [[x - 1.0, y] for x, y in SQUARE], "top_m": 1.0}
+    inside = {"/sensors/0/mount/position": {"x_m": 1.2, "y_m": -1.8, "z_m": 0.5},
+              "/sensors/1/mount/position": {"x_m": 0.2, "y_m": -1.8, "z_m": 0.5}}  # fmt: skip
+    assert refused({"/site/obstacles": [crate, pallet], **inside}) == [
+        ("/site/obstacles/0/top_m", "order"), ("/sensors/1/mount/position", "inside"),
     ]  # fmt: skip
+
+
+def test_no_more_faults_than_the_limit_are_told_and_the_first_of_the_request_are():
+    detections = [{"body": "nobody"}] * 8
+    sensors = [request_with()["sensors"][0]] * 16
+    counts = [{"body": "nobody"}] * 4
+    changes = {"/sensors": sensors, "/output/detections": detections, "/output/counts": counts, "/rules/set": "nobody"}
+    found = refused(changes)
+    assert len(found) == FAULT_LIMIT
+    assert found[:2] == [("/sensors/1/name", "duplicate"), ("/sensors/2/name", "duplicate")]
+    assert found[15][0] == "/rules/set"
+
+
+# Searches for mounts -----------------------------------------------------------------------------------------------
+
+
+def search_with(**changes):
+    """A search that is accepted, with parts replaced by JSON pointer."""
+    base = request_with()
+    scan = base["sensors"][0]["device"]
+    search = {
+        "door": base["door"],
+        "devices": [{"name": "scanner", "purposes": ["protection"], "device": scan},
+                    {"name": "other", "purposes": ["protection"], "device": scan}],
+        "places": [{"kind": "left_corner", "height_m": {"least": 3.2, "most": 3.2}},
+                   {"kind": "right_corner", "height_m": {"least": 3.2, "most": 3.2}}],
+        "angles": {"tilt_deg": {"least": 0.0, "most": 0.0}},
+        "sides": ["near"],
+        "limits": {"results": 1},
+    }  # fmt: skip
+    return changed(search, changes)
+
+
+SEARCH_REFUSED = [
+    ("/sides", ["near", "near"], "/sides", "duplicate", ["near", "far"]),
+    ("/devices/1/name", "scanner", "/devices/1/name", "duplicate", "third"),
+    ("/places/1/kind", "left_corner", "/places/1", "duplicate", "left_jamb"),
+    ("/devices/1/device", {"family": "pressure_mat", "width_m": 1.0, "depth_m": 1.0}, "/devices/1/device/family",
+     "fixed_place", {"family": "depth_camera"}),
+    ("/devices/1/device", {"family": "induction_loop"}, "/devices/1/device/family", "fixed_place",
+     {"family": "depth_camera"}),
+    ("/devices/1/device", {"family": "pressure_edge"}, "/devices/1/device/family", "fixed_place",
+     {"family": "depth_camera"}),
+    ("/devices/1/device", {"family": "photobeam"}, "/devices/1/device/family", "needs_counterpart",
+     {"family": "depth_camera"}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("at", "bad", "pointer", "code", "good"), SEARCH_REFUSED)
+def test_a_search_is_refused_with_its_place_and_accepted_twin(at, bad, pointer, code, good):
+    assert refused({}, PLANNER.mount_search, search_with(**{at: bad})) == [(pointer, code)]
+    PLANNER.mount_search(search_with(**{at: good}))
+
+
+def test_a_search_says_which_families_it_can_place():
+    with pytest.raises(UncomputableError) as refusal:
+        PLANNER.mount_search(search_with(**{"/devices/0/device": {"family": "pressure_edge"}}))
+    (fault,) = refusal.value.faults
+    assert fault.allowed == (
+        "one of active_infrared, depth_camera, laser_scan, microwave, passive_infrared, ultrasonic"
+    )
+    assert fault.seen == '"pressure_edge"'
+
+
+def test_a_search_tells_the_faults_of_door_devices_and_places_at_once():
+    changes = {
+        "/door/motion/opening": {},
+        "/rules/protection_bodies": ["nobody"],
+        "/devices/0/device": {"family": "pressure_edge"},
+        "/devices/1/name": "scanner",
+        "/devices/1/purposes": ["protection", "protection"],
+        "/places/0/kind": "ceiling",
+        "/places/1/height_m": {"least": 3.0, "most": 2.0},
+        "/angles/tilt_deg": {"least": 3.0, "most": 2.0},
+        "/sides": ["far", "far"],
+    }
+    assert refused({}, PLANNER.mount_search, search_with(**changes)) == [
+        ("/door/motion/opening", "speed_or_time"),
+        ("/rules/protection_bodies/0", "unknown_body"),
+        ("/devices/0/device/family", "fixed_place"),
+        ("/devices/1/name", "duplicate"),
+        ("/devices/1/purposes", "duplicate"),
+        ("/places/0/out_m", "missing"),
+        ("/places/1/height_m/most", "order"),
+        ("/angles/tilt_deg/most", "order"),
+        ("/sides", "duplicate"),
+    ]
 
 
 def test_too_many_rays_are_refused_before_they_are_computed():

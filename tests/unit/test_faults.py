@@ -2,7 +2,7 @@
 
 import json
 import math
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import msgspec
 import pytest
@@ -45,6 +45,7 @@ class Plan(Wire, kw_only=True):
     note: Annotated[str, Meta(max_length=10)] | None = None
 
 
+NAME_WORDS = get_args(contract.base.Name)[1].description
 JSON = msgspec.json.Decoder(Plan)
 MSGPACK = msgspec.msgpack.Decoder(Plan)
 
@@ -163,10 +164,38 @@ def test_a_fault_says_what_would_be_right_and_what_was_seen() -> None:
     assert found(body) == [
         Fault("/door/opening/width_m", "out_of_bounds", "Must be at least 0.3 and at most 30.0.",
               "at least 0.3 and at most 30.0", "31"),
-        Fault("/door/opening/height_m", "missing", "Required: Clear height below the lintel. [m]"),
+        Fault("/door/opening/height_m", "missing", "Required: Clear height below the lintel. [m]",
+              "a number, at least 1.0 and at most 20.0"),
         Fault("/door/opening/heigth_m", "unknown_field", "No such field here. Is `height_m` meant?",
-              "height_m, width_m", "heigth_m"),
+              "height_m, width_m", '"heigth_m"'),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changes", "allowed", "seen"),
+    [
+        ({"rays": "true"}, "true or false", '"true"'),
+        ({"rays": 1}, "true or false", "1"),
+        ({"note": 7}, "text, at most 10 characters, or null", "7"),
+        ({"weights": {"a": "0.5"}}, "a number, at least 0 and at most 1", '"0.5"'),
+        ({"sensors": {}}, "a list, at most 3 items", "an object with 0 fields"),
+        ({"sensors": [sensor(purposes=3)]}, "a list, at least 1 and at most 2 items", "3"),
+        ({"sensors": [sensor(device={"family": "fan"})]}, "a list, at least 1 and at most 4 items", None),
+        ({"sensors": [sensor(device={"family": "mat", "width_m": "4"})]}, "a number, above 0 and at most 10", '"4"'),
+        ({"sensors": [sensor(device={"family": "fan", "tilts_deg": [0], "least_hits": 2.5})]},
+         "a whole number, at least 1 and at most 64", "2.5"),
+        ({"obstacles": [{"name": "a", "ring_m": [[0, 0], 1, [1, 0]], "top_m": 1}]}, "a list, exactly 2 items", "1"),
+        ({"sensors": [sensor(name="left#")]},
+         NAME_WORDS, '"left#"'),
+        ({"sensors": [sensor(name='a"b\n')]},
+         NAME_WORDS, r'"a\"b\n"'),
+        ({"sensors": [{k: v for k, v in sensor().items() if k != "mount"}]}, "an object", None),
+    ],
+)  # fmt: skip
+def test_what_would_be_right_is_said_with_its_bounds_and_a_text_is_seen_in_quotes(
+    changes: dict[str, Any], allowed: str, seen: str | None
+) -> None:
+    assert [(fault.allowed, fault.seen) for fault in found(plan(**changes))] == [(allowed, seen)]
 
 
 def test_what_was_seen_is_shortened_and_can_be_sent() -> None:

@@ -362,7 +362,9 @@ def test_unknown_names_are_refused_with_what_would_be_right(rules, code, pointer
 def test_unknown_body_is_refused() -> None:
     with pytest.raises(UncomputableError) as caught:
         required(traffic=(msgspec.structs.replace(TRUCK, body="ghost"),))
-    assert [(f.pointer, f.code, f.seen) for f in caught.value.faults] == [("/traffic/0/body", "unknown_body", "ghost")]
+    assert [(f.pointer, f.code, f.seen) for f in caught.value.faults] == [
+        ("/traffic/0/body", "unknown_body", '"ghost"')
+    ]
 
 
 @pytest.mark.parametrize(("phase", "seen"), [(Phase(), "neither"), (Phase(speed_m_per_s=1.0, time_s=3.0), "both")])

@@ -230,7 +230,7 @@ def test_finger_guard_and_see_through_leaf() -> None:
 
 
 def sensor(name="head", purposes=("protection",), at=(0.0, -0.5, 3.2), beams=(), **more) -> SensorFacts:
-    stated = {"performance_level": "c", "category": "2"} | more
+    stated = {"performance_level": "c", "category": "2", "sits": "opening" if beams else "beside"} | more
     return SensorFacts(name, "/sensors/0", purposes, at, beams=beams, **stated)
 
 
@@ -256,8 +256,8 @@ def test_head_in_the_way_of_the_leaf() -> None:
     assert [(f.code, f.severity, f.subjects) for f in found.findings] == [
         ("core.head_in_leaf_path", "critical", ["/sensors/0"])
     ]
-    assert codes(reviewed(sensor(at=(0.0, -0.05, 1.5)))) == ["head_near_leaf_path"]
-    assert codes(reviewed(sensor(at=(0.0, -0.08, 1.5)))) == []
+    assert codes(reviewed(sensor(at=(0.0, -0.05, 1.5)))) == ["head_in_opening", "head_near_leaf_path"]
+    assert codes(reviewed(sensor(at=(0.0, -0.08, 1.5)))) == ["head_in_opening"]
 
 
 def test_flexible_leaf_needs_more_room() -> None:
@@ -268,8 +268,35 @@ def test_flexible_leaf_needs_more_room() -> None:
 
 def test_head_under_an_overhead_leaf_is_in_its_way() -> None:
     high = msgspec.structs.replace(LIFT, leaf=Leaf(stows="overhead", lift_m=0.3, stows_to="far"))
-    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3)), door=high)) == ["head_in_leaf_path"]
-    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3)))) == []
+    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3), side="far"), door=high)) == ["head_in_leaf_path"]
+    assert codes(reviewed(sensor(at=(0.0, 1.0, 3.3), side="far"))) == []
+
+
+@pytest.mark.parametrize(
+    ("at", "side", "code"),
+    [
+        ((0.0, 0.3, 3.2), "near", "head_on_other_side"),
+        ((0.0, 0.3, 3.2), "far", None),
+        ((0.0, -0.3, 3.2), "far", "head_on_other_side"),
+        ((0.0, -0.3, 3.2), "near", None),
+        ((1.4, -0.1, 2.0), "near", "head_in_opening"),
+        ((1.4, -0.16, 2.0), "near", None),  # before the wall face
+        ((1.4, 0.1, 2.0), "far", "head_in_opening"),
+        ((1.5, -0.1, 2.0), "near", None),  # on the jamb
+        ((1.4, -0.1, 3.0), "near", None),  # under the lintel, on it
+    ],
+)
+def test_head_on_the_other_side_or_in_the_clear_opening(at, side, code) -> None:
+    found = reviewed(sensor(at=at, side=side))
+    assert [(f.code, f.severity) for f in found.findings] == ([(f"core.{code}", "warning")] if code else [])
+    for elsewhere in ("opening", "floor", "leaf"):
+        assert codes(reviewed(sensor(at=at, side=side, sits=elsewhere))) == []
+
+
+def test_head_on_the_other_side_says_how_far() -> None:
+    found = finding(reviewed(sensor(at=(0.0, 0.3, 3.2))), "head_on_other_side")
+    assert (found.values["side"], found.values["beyond_m"]) == ("near", 0.3)
+    assert found.subjects == ["/sensors/0/mount/side", "/sensors/0/mount/position/y_m"]
 
 
 def test_head_on_the_leaf_rides_with_it() -> None:
@@ -288,7 +315,7 @@ def test_head_in_header_and_guide() -> None:
 
 
 def test_mat_on_the_floor_below_the_leaf_is_not_in_its_way() -> None:
-    assert codes(reviewed(sensor(at=(0.0, 0.0, 0.0)))) == []
+    assert codes(reviewed(sensor(at=(0.0, 0.0, 0.0), sits="floor"))) == []
 
 
 def test_beam_that_the_leaf_crosses_needs_muting() -> None:
@@ -335,7 +362,7 @@ def test_muting_of_a_sensor_that_is_not_there() -> None:
     with pytest.raises(UncomputableError) as caught:
         reviewed(sensor("head"), door=muted((0.0, 0.1)))
     assert [(f.pointer, f.code, f.seen) for f in caught.value.faults] == [
-        ("/door/muting/0/sensor", "unknown_sensor", "beam")
+        ("/door/muting/0/sensor", "unknown_sensor", '"beam"')
     ]
 
 

@@ -12,7 +12,10 @@ import pytest
 
 from kettlewharf import dock_door, scanner
 from sillcast import Planner
-from sillcast.compare import compare
+from sillcast.compare import compare, is_met
+from sillcast.errors import GeometryError
+from sillcast.kernel.kept import Kept
+from sillcast.render import finite
 
 PLANNER = Planner()
 EXAMPLES = Path(__file__).parents[2] / "openapi" / "examples"
@@ -221,3 +224,43 @@ def test_margin_of_a_met_zone_is_the_least_over_the_leaf_states():
     assert whole.verdict == "met"
     assert len(set(alone.values())) > 1
     assert whole.margin_m == min(alone.values()) == alone[whole.worst_state]
+
+
+def test_variants_of_a_request_that_share_what_is_known_get_the_answers_of_fresh_ones():
+    """What one variant found out must serve another only where nothing that matters differs."""
+    base = dock_door(**{"/sensors": [scanner("left head", -2.1), scanner("right head", 2.1)]})
+    changes = [
+        {},
+        {"/sensors": [scanner("left head", -2.1), scanner("right head", 2.1, least_hits=9)]},
+        {"/sensors": [scanner("left head", -2.1), scanner("right head", 2.1, range_m=4.0)]},
+        {"/sensors": [scanner("left head", -2.0), scanner("right head", 2.1)]},
+        {"/sensors": [scanner("left head", -2.1)], "/site/obstacles": []},
+        {},
+    ]
+    kept, seen = Kept(), []
+    for change in changes:
+        request = PLANNER._taken(dock_door(**({"/sensors": base["sensors"]} | change)))
+        known, fresh = PLANNER._exact(request, kept), PLANNER._exact(request)
+        assert known == fresh
+        seen.append(msgspec.json.encode(known))
+    assert seen[0] == seen[-1]
+    assert len(set(seen)) > 3
+
+
+@pytest.mark.parametrize("name", ["kettlewharf-dock-door", "passive_infrared", "microwave"])
+def test_verdict_alone_is_that_of_the_comparison(name):
+    plan = PLANNER._plan(PLANNER._taken((EXAMPLES / f"{name}.json").read_bytes()))
+    verdicts = [compare(zone, plan.sensing, plan.bodies).answer.verdict for zone in plan.needs.zones]
+    assert [is_met(zone, plan.sensing) for zone in plan.needs.zones] == [v == "met" for v in verdicts]
+    assert len(set(verdicts)) > 1 or name != "kettlewharf-dock-door"
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -float("inf")])
+@pytest.mark.parametrize("field", ["area_m2", "polygons_m"])
+def test_a_number_that_is_not_finite_is_refused_by_its_place(number, field):
+    answer = PLANNER.assess(dock_door())
+    assert finite(answer) is answer
+    bad = {"area_m2": number, "polygons_m": [[[(0.0, 1.0), (number, 2.0)]]]}[field]
+    zone = msgspec.structs.replace(answer.zones[-1], **{field: bad})
+    with pytest.raises(GeometryError, match=f"at /zones/{field}$"):
+        finite(msgspec.structs.replace(answer, zones=[*answer.zones[:-1], zone]))

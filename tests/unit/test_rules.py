@@ -80,7 +80,7 @@ def test_override_twice_is_refused() -> None:
     twice = tuple(Override(name="strip_depth_m", value=v, reason="why") for v in (0.3, 0.4))
     with pytest.raises(UncomputableError) as caught:
         resolve(Rules(overrides=twice))
-    assert [(f.pointer, f.code) for f in caught.value.faults] == [("/rules/overrides/1/name", "override_twice")]
+    assert [(f.pointer, f.code) for f in caught.value.faults] == [("/rules/overrides/1/name", "duplicate")]
 
 
 def test_label_has_edition_and_revision() -> None:

@@ -35,6 +35,7 @@ hookspec = pluggy.HookspecMarker("sillcast")
 
 Severity = Literal["info", "warning", "critical"]
 WALK_M_PER_S = 1.6  # walking speed of machine safety, 63 in/s in 29 CFR 1910.217(c)(3)(iii)(e), verified
+OFF_FLOOR_MOST_M = 0.05  # a mat in its frame is no higher, and a level is read no worse: common practice, no source
 SLOW_M_PER_S = 0.152  # slowest walker to be seen, 6 in/s in ANSI/BHMA A156.10-2005 8.1.2, second-hand
 
 
@@ -102,6 +103,8 @@ class Scene:
         JSON pointer of the sensor in the request.
     purposes : tuple of str
         What the sensor is used for.
+    carrier : str
+        What it is fixed to: `building` or `leaf`.
     """
 
     door: Door
@@ -111,6 +114,7 @@ class Scene:
     floor_z_m: float
     pointer: str
     purposes: tuple[str, ...]
+    carrier: str = "building"
 
     @property
     def above_floor_m(self) -> float:
@@ -222,6 +226,10 @@ class Family:
         `magnetic_field`, `motion`, `metal`.
     needs_counterpart : bool
         True if the sensor is a pair and the request must name the other end.
+    sits : str
+        Where it belongs: `beside` the door's way, like a head over the opening; in the `opening`, like a beam across
+        it; on the `floor`, or on the `leaf`. Off the floor or the leaf the last two detect nothing, and a search for
+        mounts looks for places beside the way alone. What belongs on the leaf emits for its whole way.
     summary : str
         One sentence: what it is and where it is used.
     typical : tuple of Typical
@@ -241,6 +249,7 @@ class Family:
     sensitive_to: ClassVar[frozenset[str] | set[str]] = frozenset()
     filters: ClassVar[frozenset[str] | set[str]] = frozenset()
     needs_counterpart: ClassVar[bool] = False
+    sits: ClassVar[Literal["beside", "opening", "floor", "leaf"]] = "beside"
     summary: ClassVar[str] = ""
     typical: ClassVar[tuple[Typical, ...]] = ()
     findings: ClassVar[Mapping[str, FindingSpec]] = {}
@@ -254,6 +263,12 @@ class Family:
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """What the sensor sends or receives, in door coordinates; pure."""
         raise NotImplementedError
+
+    def is_in_place(self, scene: Scene) -> bool:
+        """Whether it is where it can act: on the floor or on the leaf, if it belongs there."""
+        if self.sits == "floor":
+            return scene.carrier == "building" and abs(scene.above_floor_m) <= OFF_FLOOR_MOST_M
+        return self.sits != "leaf" or scene.carrier == "leaf"
 
     def response_s(self, params: Any) -> float:
         """Time from a body's arrival to the sensor's signal, filters included. [s]"""

@@ -31,7 +31,7 @@ from sillcast.needs.exclusion import exclusion_zones
 from sillcast.needs.limits import check_limits
 from sillcast.needs.protection import protection_zones
 from sillcast.needs.remarks import FINDINGS
-from sillcast.needs.rules import Resolved, Rule, RuleSet, resolve, rule_sets, separation
+from sillcast.needs.rules import Resolved, Rule, RuleSet, resolve, rule_faults, rule_sets, separation
 from sillcast.needs.sensors import SensorFacts, check_sensors
 from sillcast.needs.timing import check_timing
 from sillcast.needs.zones import Ask, Needs, Responses, ZoneNeed
@@ -47,6 +47,7 @@ __all__ = [
     "catalogue",
     "required",
     "reviewed",
+    "rule_faults",
     "rule_sets",
 ]
 

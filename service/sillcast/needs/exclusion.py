@@ -22,7 +22,7 @@ def exclusion_zones(ask: Ask, activation: list[ZoneNeed]) -> list[ZoneNeed]:
 def _lane(ask: Ask, i: int, traveller: Traveller, side: str, activation: list[ZoneNeed]) -> ZoneNeed:
     pointer, lane = f"/traffic/{i}", traveller.lane
     if lane is None or lane.out_from_m >= lane.out_to_m:
-        text = "a traveller that passes by needs its lane, the nearer edge before the farther"
+        text = "Traffic that passes by needs its lane, the nearer edge before the farther."
         raise UncomputableError([Fault(f"{pointer}/lane", "lane", text, "out_from_m below out_to_m")])
     body = ask.body(traveller.body or ask.rule.set.activation_body, f"{pointer}/body")
     zone = f"exclusion:{side}:{traveller.name}"

@@ -218,6 +218,16 @@ FINDINGS: dict[str, FindingSpec] = {
         "{sensor} sits in the way of the leaf at leaf state {state:.2f} (share of travel, open is 1).",
         "Move it out of the leaf's path.",
     ),
+    "head_in_opening": FindingSpec(
+        "warning",
+        "{sensor} hangs in the clear opening, where the traffic passes.",
+        "Mount it on a wall face over or beside the opening, or correct its position.",
+    ),
+    "head_on_other_side": FindingSpec(
+        "warning",
+        "{sensor} is stated to be on the {side} side and sits {beyond_m:.2f} m beyond the leaf plane.",
+        "Correct mount.side or the sign of position.y_m: near is negative, far positive.",
+    ),
     "head_near_leaf_path": FindingSpec(
         "warning",
         "{sensor} sits {gap_m:.3f} m from the leaf at leaf state {state:.2f} (share of travel, open is 1); its "

@@ -1,8 +1,8 @@
 """Rule sets as data: numbers with unit, clause, source, edition and how sure we are of them; overrides on top."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from types import MappingProxyType
 from typing import Annotated, Literal
@@ -12,9 +12,9 @@ from msgspec import Meta
 
 from sillcast import contract
 from sillcast.contract.base import Wire
-from sillcast.errors import Fault, UncomputableError
+from sillcast.errors import Fault, UncomputableError, quoted
 
-__all__ = ["Resolved", "Rule", "RuleSet", "resolve", "rule_sets", "separation"]
+__all__ = ["Resolved", "Rule", "RuleSet", "resolve", "rule_faults", "rule_sets", "separation"]
 
 Status = Literal["verified", "second_hand", "from_memory", "common_practice"]
 
@@ -22,15 +22,17 @@ Status = Literal["verified", "second_hand", "from_memory", "common_practice"]
 class Rule(Wire, frozen=True, kw_only=True):
     """One number of a rule set."""
 
-    name: Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]*(?![\s\S])", max_length=64)]
-    value: Annotated[float, Meta(ge=-1e6, le=1e6, description="In the unit of the rule.")]
-    unit: str
+    name: Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]*(?![\s\S])", max_length=64, description="Name of the rule.")]
+    value: Annotated[float, Meta(ge=-1e6, le=1e6, description="Its number. [`unit`]")]
+    unit: Annotated[str, Meta(description="Unit of the number; `1` for none.")]
     clause: Annotated[str, Meta(description="Clause or table; empty where none is known.")] = ""
     source: Annotated[str, Meta(description="Where the number was read, or that it is practice or memory.")]
     edition: Annotated[str, Meta(description="Edition that the number belongs to; empty for all.")] = ""
-    status: Status
+    status: Annotated[Status, Meta(description="How sure the source is.")]
     note: Annotated[str, Meta(description="Limits of validity, and where sources disagree.")] = ""
-    least_override: Annotated[float, Meta(ge=0.0, le=1e6, description="An override must be at least this.")] = 0.0
+    least_override: Annotated[
+        float, Meta(ge=0.0, le=1e6, description="An override must be at least this. [`unit`]")
+    ] = 0.0
     must_be_given: Annotated[bool, Meta(description="True: the set assumes nothing here, the request gives it.")] = (
         False
     )
@@ -39,11 +41,11 @@ class Rule(Wire, frozen=True, kw_only=True):
 class RuleSet(Wire, frozen=True, kw_only=True):
     """A named set of rules."""
 
-    name: str
-    title: str
+    name: Annotated[str, Meta(description="Name, to be used in `rules.set`.")]
+    title: Annotated[str, Meta(description="What a person calls it.")]
     revision: Annotated[str, Meta(description="Of this data file.")]
     editions: Annotated[tuple[str, ...], Meta(min_length=1, description="Newest last, taken by default.")]
-    summary: str
+    summary: Annotated[str, Meta(description="What it asks for, in a few sentences.")]
     scope: Annotated[str, Meta(description="For what it is, and for what not.")]
     motions: Annotated[tuple[str, ...], Meta(description="Motions that the set is written for.")]
     protection: Annotated[
@@ -54,8 +56,8 @@ class RuleSet(Wire, frozen=True, kw_only=True):
     ]
     body: Annotated[str, Meta(description="Body to be detected for protection.")]
     activation_body: Annotated[str, Meta(description="Body to be detected for activation.")]
-    rules: tuple[Rule, ...]
-    cautions: tuple[str, ...] = ()
+    rules: Annotated[tuple[Rule, ...], Meta(description="Its numbers.")]
+    cautions: Annotated[tuple[str, ...], Meta(description="What to know before it is used.")] = ()
 
 
 @cache
@@ -124,12 +126,17 @@ def _edition(name: str, edition: str) -> Mapping[str, Rule]:
     return MappingProxyType({r.name: r for r in rule_sets()[name].rules if r.edition in ("", edition)})
 
 
-def _found(name: str, pointer: str) -> RuleSet:
-    known = rule_sets()
-    if name not in known:
-        fault = Fault(pointer, "unknown_rule_set", "no rule set of this name", ", ".join(known), name)
-        raise UncomputableError([fault])
-    return known[name]
+@lru_cache(maxsize=256)
+def rule_faults(rules: contract.Rules) -> tuple[Fault, ...]:
+    """What of the rules is not known, and overrides that cannot be computed with; in the order of the request.
+
+    Where a set is unknown, an override is refused only if no set that could be meant knows it.
+    """
+    return (
+        *_set_faults("/rules/set", rules.set),
+        *_separation_faults(rules.separation),
+        *_override_faults(rules.overrides, _known(rules)),
+    )
 
 
 def resolve(rules: contract.Rules) -> Resolved:
@@ -140,12 +147,10 @@ def resolve(rules: contract.Rules) -> Resolved:
     UncomputableError
         Unknown set; an override that neither the set nor the separation standard knows; an override given twice.
     """
-    chosen = _found(rules.set, "/rules/set")
-    edition = chosen.editions[-1]
-    own = _edition(chosen.name, edition)
-    other = _edition(*_separation_name(rules)) if rules.separation else {}
-    _check_overrides(rules.overrides, {**other, **own})
-    return Resolved(chosen, edition, own, {o.name: (i, o) for i, o in enumerate(rules.overrides) if o.name in own})
+    if found := rule_faults(rules):
+        raise UncomputableError(list(found))
+    chosen = rule_sets()[rules.set]
+    return _resolved(chosen.name, chosen.editions[-1], rules)
 
 
 def separation(rules: contract.Rules) -> Resolved | None:
@@ -158,40 +163,64 @@ def separation(rules: contract.Rules) -> Resolved | None:
     """
     if rules.separation is None:
         return None
-    name, edition = _separation_name(rules)
+    if found := list(_separation_faults(rules.separation)):
+        raise UncomputableError(found)
+    return _resolved(rules.separation.set, rules.separation.edition, rules)
+
+
+def _resolved(name: str, edition: str, rules: contract.Rules) -> Resolved:
     own = _edition(name, edition)
-    changed = {o.name: (i, o) for i, o in enumerate(rules.overrides) if o.name in own}
-    return Resolved(rule_sets()[name], edition, own, changed)
+    return Resolved(
+        rule_sets()[name], edition, own, {o.name: (i, o) for i, o in enumerate(rules.overrides) if o.name in own}
+    )
 
 
-def _separation_name(rules: contract.Rules) -> tuple[str, str]:
-    assert rules.separation is not None
-    chosen = _found(rules.separation.set, "/rules/separation/set")
+def _set_faults(pointer: str, name: str) -> Iterator[Fault]:
+    if name not in rule_sets():
+        yield Fault(pointer, "unknown_rule_set", f"There is no rule set {name}.", ", ".join(rule_sets()), quoted(name))
+
+
+def _separation_faults(wanted: contract.SeparationChoice | None) -> Iterator[Fault]:
+    if wanted is None:
+        return
+    yield from _set_faults("/rules/separation/set", wanted.set)
+    chosen = rule_sets().get(wanted.set)
+    if chosen is None:
+        return
     if chosen.protection != "separation":
         fit = ", ".join(s.name for s in rule_sets().values() if s.protection == "separation")
-        text = "this rule set has no separation distance"
-        raise UncomputableError([Fault("/rules/separation/set", "no_separation", text, fit, chosen.name)])
-    if rules.separation.edition not in chosen.editions:
-        text, allowed = "no edition of this name", ", ".join(chosen.editions)
-        fault = Fault("/rules/separation/edition", "unknown_edition", text, allowed, rules.separation.edition)
-        raise UncomputableError([fault])
-    return chosen.name, rules.separation.edition
+        text = f"The rule set {chosen.name} has no separation distance."
+        yield Fault("/rules/separation/set", "no_separation", text, fit, quoted(chosen.name))
+    elif wanted.edition not in chosen.editions:
+        text, allowed = f"{chosen.name} has no edition {wanted.edition}.", ", ".join(chosen.editions)
+        yield Fault("/rules/separation/edition", "unknown_edition", text, allowed, quoted(wanted.edition))
 
 
-def _check_overrides(overrides: tuple[contract.Override, ...], known: Mapping[str, Rule]) -> None:
+def _known(rules: contract.Rules) -> Mapping[str, Rule]:
+    """Values that can be overridden: of the chosen set before those of the standard; of all that could be meant."""
+    sets, chosen, wanted = rule_sets().values(), rule_sets().get(rules.set), rules.separation
+    tables = [(chosen.name, chosen.editions[-1])] if chosen else [(s.name, e) for s in sets for e in s.editions]
+    if wanted is not None and any(_separation_faults(wanted)):
+        tables += [(s.name, e) for s in sets if s.protection == "separation" for e in s.editions]
+    elif wanted is not None:
+        tables.append((wanted.set, wanted.edition))
+    known: dict[str, Rule] = {}
+    for name, edition in reversed(tables):
+        known.update(_edition(name, edition))
+    return known
+
+
+def _override_faults(overrides: tuple[contract.Override, ...], known: Mapping[str, Rule]) -> Iterator[Fault]:
     seen: set[str] = set()
-    faults = []
     for i, override in enumerate(overrides):
-        pointer = f"/rules/overrides/{i}/name"
-        if override.name not in known:
-            text = "the chosen rule set has no value of this name"
-            faults.append(Fault(pointer, "unknown_override", text, ", ".join(sorted(known)), override.name))
-        elif override.value < (least := known[override.name].least_override):
-            text, unit = "this value is below what can be computed", known[override.name].unit
-            at = f"/rules/overrides/{i}/value"
-            faults.append(Fault(at, "override_too_small", text, f"{least:g} {unit} or more", f"{override.value:g}"))
-        elif override.name in seen:
-            faults.append(Fault(pointer, "override_twice", "this value is overridden twice", None, override.name))
+        pointer, rule = f"/rules/overrides/{i}", known.get(override.name)
+        if rule is None:
+            text, allowed = f"The rules have no value {override.name}.", ", ".join(sorted(known))
+            yield Fault(f"{pointer}/name", "unknown_override", text, allowed, quoted(override.name))
+        if override.name in seen:
+            text = f"The value {override.name} is overridden already."
+            yield Fault(f"{pointer}/name", "duplicate", text, "each value once", quoted(override.name))
+        if rule is not None and override.value < rule.least_override:
+            text, allowed = "Nothing can be computed with this value.", f"{rule.least_override:g} {rule.unit} or more"
+            yield Fault(f"{pointer}/value", "override_too_small", text, allowed, f"{override.value:g}")
         seen.add(override.name)
-    if faults:
-        raise UncomputableError(faults)

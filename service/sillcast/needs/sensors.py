@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from sillcast import motion
-from sillcast.contract import Muting
-from sillcast.errors import Fault, UncomputableError
+from sillcast.contract import Door, Muting
+from sillcast.errors import Fault, UncomputableError, quoted
 from sillcast.kernel import Prism
 from sillcast.kernel.frame import FloatArray
 from sillcast.needs.limits import level_shortfall
@@ -20,6 +21,7 @@ Beam = tuple[Point, Point]
 _STATES = tuple(k / 100.0 for k in range(101))
 _AFTER = (1, 2, 3, 0)  # corner after each corner
 _LEAST_GAP_M = {"rigid": 0.05, "flexible": 0.15}  # common practice: room for a housing; a flexible leaf bulges
+_ON_FACE_M = 1e-6  # no deeper than this is on the face of a wall, or in the leaf plane
 _WIDER = 0.1  # muting a tenth of the travel longer than the leaf needs is remarked
 
 
@@ -35,6 +37,10 @@ class SensorFacts:
         `activation`, `protection`.
     position : tuple of float
         Place in the door frame. [m]
+    side : str
+        Side on which it is stated to be: `near`, `far`.
+    sits : str
+        Where its family belongs: `beside` the door's way, in the `opening`, on the `floor`, on the `leaf`.
     carrier : str
         `building` or `leaf`.
     beams : tuple of Beam
@@ -49,6 +55,8 @@ class SensorFacts:
     pointer: str
     purposes: tuple[str, ...]
     position: Point
+    side: str = "near"
+    sits: str = "beside"
     carrier: str = "building"
     beams: tuple[Beam, ...] = ()
     response_s: float = 0.0
@@ -66,14 +74,16 @@ def check_sensors(ask: Ask, sensors: Sequence[SensorFacts]) -> None:
     """
     known = [sensor.name for sensor in sensors]
     faults = [
-        Fault(f"/door/muting/{i}/sensor", "unknown_sensor", "no sensor of this name", ", ".join(known), m.sensor)
+        Fault(f"/door/muting/{i}/sensor", "unknown_sensor", f"There is no sensor {m.sensor}.",
+              "one of " + ", ".join(known) if known else "no muting, or a sensor of this name", quoted(m.sensor))
         for i, m in enumerate(ask.door.muting)
         if m.sensor not in known
-    ]
+    ]  # fmt: skip
     if faults:
         raise UncomputableError(faults)
     path = [(state, motion.leaf_prisms(ask.door, state)) for state in _STATES]
     for sensor in sensors:
+        _side(ask, sensor)
         _head(ask, sensor, path)
         _beams(ask, sensor, path)
         _beam_rules(ask, sensor)
@@ -121,8 +131,10 @@ def meets(prism: Prism, start: Point, end: Point) -> bool:
     """
     enter, leave = 0.0, 1.0
     (x0, y0, z0), (dx, dy, dz) = start, (end[0] - start[0], end[1] - start[1], end[2] - start[2])
-    ring = [(float(a), float(b)) for a, b in prism.ring]
-    planes = [(y1 - y0_, x0_ - x1, x0_, y0_) for (x0_, y0_), (x1, y1) in zip(ring, [*ring[1:], ring[0]], strict=True)]
+    planes, (low_x, low_y, high_x, high_y) = _faces(prism)
+    beside = max(x0, x0 + dx) <= low_x or min(x0, x0 + dx) >= high_x
+    if beside or max(y0, y0 + dy) <= low_y or min(y0, y0 + dy) >= high_y:
+        return False
     cuts = [(nx * dx + ny * dy, nx * (x0 - px) + ny * (y0 - py)) for nx, ny, px, py in planes]
     cuts += [(dz, z0 - prism.top_m), (-dz, prism.base_m - z0)]
     for slope, offset in cuts:  # inside where offset + t * slope < 0
@@ -134,6 +146,36 @@ def meets(prism: Prism, start: Point, end: Point) -> bool:
         else:
             enter = max(enter, -offset / slope)
     return leave - enter > 1e-9
+
+
+def _side(ask: Ask, sensor: SensorFacts) -> None:
+    """A head beyond the closed leaf, as seen from the side on which it is stated to be."""
+    beyond = sensor.position[1] * (1.0 if sensor.side == "near" else -1.0)
+    if sensor.sits == "beside" and beyond > ask.door.leaf.thickness_m / 2.0 + _ON_FACE_M:
+        ask.remark(
+            "head_on_other_side",
+            f"{sensor.pointer}/mount/side",
+            f"{sensor.pointer}/mount/position/y_m",
+            sensor=sensor.name,
+            side=sensor.side,
+            beyond_m=beyond,
+        )
+
+
+def _inside_opening_m(door: Door, at: Point) -> float:
+    """How far inside the clear opening a place is, from its jambs, lintel and wall faces; 0 or less outside. [m]"""
+    wall, (x, y, z) = door.wall, at
+    across = min(y - wall.near_face_y_m, wall.far_face_y_m - y)
+    return min(door.opening.width_m / 2.0 - abs(x), door.opening.height_m - z, across)
+
+
+@lru_cache(maxsize=1024)  # a curtain asks each prism of the leaf's path for each of its beams
+def _faces(prism: Prism) -> tuple[list[tuple[float, float, float, float]], tuple[float, float, float, float]]:
+    """Upright faces of a prism, each an outward normal and a corner, and its bounds in plan. [m]"""
+    ring = [(float(x), float(y)) for x, y in prism.ring]
+    planes = [(y1 - y0, x0 - x1, x0, y0) for (x0, y0), (x1, y1) in zip(ring, [*ring[1:], ring[0]], strict=True)]
+    x, y = zip(*ring, strict=True)
+    return planes, (min(x), min(y), max(x), max(y))
 
 
 def _head(ask: Ask, sensor: SensorFacts, path: Path) -> None:
@@ -149,6 +191,8 @@ def _head(ask: Ask, sensor: SensorFacts, path: Path) -> None:
     gaps = gaps_to([prism for _, prism in passing], sensor.position).tolist()
     gap, state = min(((gap, state) for gap, (state, _) in zip(gaps, passing, strict=True)), default=(float("inf"), 0.0))
     least = _LEAST_GAP_M[ask.door.leaf.body]
+    if gap >= 0.0 and sensor.sits == "beside" and _inside_opening_m(ask.door, sensor.position) > _ON_FACE_M:
+        ask.remark("head_in_opening", f"{sensor.pointer}/mount/position", sensor=sensor.name)
     if gap < 0.0:
         ask.remark("head_in_leaf_path", sensor.pointer, sensor=sensor.name, state=state)
     elif gap < least and not sensor.beams and sensor.position[2] > 0.0:

@@ -15,7 +15,7 @@ from sillcast.contract import (
     Site,
     Traveller,
 )
-from sillcast.errors import Fault, UncomputableError
+from sillcast.errors import Fault, UncomputableError, quoted
 from sillcast.kernel import Region, TestBody
 from sillcast.needs.remarks import remark
 from sillcast.needs.rules import Resolved
@@ -166,7 +166,7 @@ class Ask:
             If there is none.
         """
         if name not in self.bodies:
-            fault = Fault(pointer, "unknown_body", "no body of this name", ", ".join(self.bodies), name)
+            fault = Fault(pointer, "unknown_body", f"There is no body {name}.", ", ".join(self.bodies), quoted(name))
             raise UncomputableError([fault])
         return self.bodies[name]
 
