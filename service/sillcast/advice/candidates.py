@@ -13,8 +13,9 @@ import msgspec
 from sillcast.contract import Door, MountAngles, MountPlace, Steps
 from sillcast.errors import BudgetError, Fault, UncomputableError
 
-__all__ = ["Candidate", "Mounts", "Position", "mounts", "place_faults", "sensor_of", "values"]
+__all__ = ["FREE_PLACES", "Candidate", "Mounts", "Position", "mounts", "place_faults", "sensor_of", "values"]
 
+FREE_PLACES = ("ceiling", "post")  # away from the wall of the door
 BESIDE_M = 0.10  # from the jamb's edge to a corner or jamb mount where the request says nothing
 RAY_WORK_MOST = 40_000_000  # candidates x rays of one search
 
@@ -116,17 +117,27 @@ def place_faults(places: Sequence[MountPlace], angles: MountAngles) -> Iterator[
     """Ranges that run backwards or are missing."""
     for i, place in enumerate(places):
         pointer = f"/places/{i}"
-        free = place.kind in ("ceiling", "post")
+        free = place.kind in FREE_PLACES
         if free and place.out_m is None:
             yield Fault(
                 f"{pointer}/out_m", "missing", f"A {place.kind} needs its distance from the leaf plane.", "a range"
             )
         if place.kind == "post" and place.along_m is None:
             yield Fault(f"{pointer}/along_m", "missing", "A post needs its place along the door.", "a range")
+        if not free and place.kind != "lintel":
+            yield from _below_zero(
+                place.along_m, f"{pointer}/along_m", "A corner or jamb mount sits beside the opening."
+            )
+        yield from _below_zero(place.out_m, f"{pointer}/out_m", f"A {place.kind} lies on the side of its sensor.")
         for name in ("height_m", "along_m", "stand_off_m", "out_m"):
             yield from _backwards(getattr(place, name), f"{pointer}/{name}")
     for name in ("tilt_deg", "yaw_deg", "roll_deg"):
         yield from _backwards(getattr(angles, name), f"/angles/{name}")
+
+
+def _below_zero(steps: Steps | None, pointer: str, why: str) -> Iterator[Fault]:
+    if steps is not None and steps.least < 0.0:
+        yield Fault(f"{pointer}/least", "out_of_range", why, "at least 0", f"{steps.least:g}")
 
 
 def _backwards(steps: Steps | None, pointer: str) -> Iterator[Fault]:
@@ -176,7 +187,7 @@ def mounts(asked: Any, rays: Sequence[int]) -> list[Mounts]:
 
 def _mounts(door: Door, at: tuple[int, int, int], side: str, place: MountPlace, angles: Any) -> Mounts:
     half = door.opening.width_m / 2
-    free = place.kind in ("ceiling", "post")
+    free = place.kind in FREE_PLACES
     face = 0.0 if free else (door.wall.near_face_y_m if side == "near" else door.wall.far_face_y_m)
     out = place.out_m if free and place.out_m is not None else place.stand_off_m
     if place.kind in ("left_corner", "left_jamb", "right_corner", "right_jamb"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -13,7 +13,7 @@ from sillcast.advice.mounts import Bench, searched
 from sillcast.advice.places import OnGrid, ZoneScore
 from sillcast.advice.plans import Looked, Merit, Plan, merit_of, merit_on_grid
 from sillcast.advice.robust import mount_errors
-from sillcast.advice.settings import settings_of
+from sillcast.advice.settings import new_fields
 from sillcast.advice.standing import MARGIN_ENOUGH_M, MARGIN_STEP_M
 from sillcast.advice.task import is_fast, numbers
 from sillcast.contract import Comparison, MountSearchAnswer, RankedMount, Sensitivity, ZoneNumbers
@@ -22,18 +22,16 @@ from sillcast.findings import CAUTIONS
 from sillcast.kernel.clip import prism_holding
 from sillcast.sensing import Placed
 
-__all__ = ["ASSESSED_MOST", "mount_search"]
+__all__ = ["mount_search"]
 
 REFINED_MOST = 32  # best plans that are judged on the fine grid
 WINNER_MOST = 8  # of these, assessed in search of the best
-ASSESSED_MOST = 8  # first mounts of the list that are assessed with exact regions
 CELL_STEPS = 3  # steps of 0.01 m2 by which a grid's area was off at most in tests of small doors
 FIELDED_MOST = 8  # best plans that are tried with fields
 FIELD_GROWN_M = (0.05, 0.2, 0.4)  # sizes of a field that are tried: a rectangle around the zones, grown by this
-PROBED_MOST = 3  # first mounts of the list whose mounting errors are assessed with exact regions
+PROBED_MOST = 1  # first mounts of the list whose mounting errors are assessed with exact regions
 FINENESS = 8
 ALIKE_MOST = 2  # mounts of the same devices at the same kinds of place on the list
-_EXACT_MOST = WINNER_MOST + 2 * ASSESSED_MOST + 2 * PROBED_MOST  # plans, without fields too, and errors
 SENSITIVE_DEG = 1.0
 SENSITIVE_M = 0.05
 _EQUAL_SHARE = 1e-9
@@ -41,16 +39,12 @@ _EQUAL_SHARE = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class _Listed:
-    """A plan with its request, its merit on the fine grid, and its assessment where there is one.
-
-    `hoped` is the merit by the cells' centres, which exact regions seldom beat.
-    """
+    """A plan with its request, its merit on the fine grid, and its assessment where there is one."""
 
     plan: Plan
     request: Any
     scores: tuple[ZoneScore, ...]
     merit: Merit
-    hoped: Merit
     comparisons: tuple[Comparison, ...] = ()
     has_fields: bool = False
 
@@ -63,12 +57,6 @@ class _Listed:
     def order(self) -> tuple[Any, ...]:
         """Merit, exact where there is one, then without fields, then what is easiest to mount."""
         return self.merit, self.has_fields, self.plan.effort
-
-    def numbers(self) -> dict[str, ZoneNumbers]:
-        """Zones in numbers."""
-        if self.comparisons:
-            return {c.zone: numbers(c) for c in self.comparisons}
-        return {s.zone.id: _on_grid(s) for s in self.scores}
 
 
 @dataclass
@@ -96,15 +84,22 @@ class _Jury:
         fine = OnGrid(bench.site, bench.zones, fineness=FINENESS)
         return cls(bench, fine, OnGrid(bench.site, bench.zones, fineness=FINENESS, certain=False))
 
-    def refined(self, plan: Plan) -> _Listed:
-        """The plan on the fine grid."""
-        if (id(plan), False) not in self.listed:
-            placed = [m.placed for m in plan.members]
-            scores = tuple(self.fine.scores(placed))
-            hoped = merit_on_grid(self.centres.scores(placed))
-            request = _request(self.bench, plan.members)
-            self.listed[id(plan), False] = _Listed(plan, request, scores, merit_on_grid(scores), hoped)
-        return self.listed[id(plan), False]
+    def refined(self, plans: Sequence[Plan]) -> list[_Listed]:
+        """Plans on the fine grid."""
+        sensors = {id(m): m.placed for plan in plans for m in plan.members}
+        for grid in (self.fine, self.centres):
+            grid.look_at(list(sensors.values()))
+        for plan in plans:
+            scores = tuple(self.fine.scores([m.placed for m in plan.members]))
+            one = _Listed(plan, _request(self.bench, plan.members), scores, merit_on_grid(scores))
+            self.listed[one.key] = one
+        return [self.listed[id(plan), False] for plan in plans]
+
+    def hoped(self, one: _Listed) -> Merit:
+        """Merit by the cells' centres, which exact regions seldom beat."""
+        members = [m.placed for m in one.plan.members]
+        placed = [self.placed(one.request, i) for i in range(len(members))] if one.has_fields else members
+        return merit_on_grid(self.centres.scores(placed))
 
     def fielded(self, one: _Listed) -> _Listed:
         """The plan with a field for each purpose that has none, where it gains more than margin on the fine grid.
@@ -112,7 +107,7 @@ class _Jury:
         So activation and protection get different fields of one head: against overspill, and off the leaf.
         """
         placed = [self.bench.place(s, i) for i, s in enumerate(one.request.sensors)]
-        settings = [s for s in settings_of(one.request, placed, self.bench.zones) if s.current is None]
+        settings = [s for sensor in placed for s in new_fields(one.request, sensor, self.bench.zones)]
         for setting in sorted(settings, key=lambda s: not s.variable.pointer.endswith("/protection")):
             tried = [self._with(one, setting.write(one.request, grown)) for grown in FIELD_GROWN_M]
             best = min(tried, key=lambda t: t.merit)
@@ -124,9 +119,7 @@ class _Jury:
     def _with(self, one: _Listed, request: Any) -> _Listed:
         placed = [self.placed(request, i) for i in range(len(request.sensors))]
         scores = tuple(self.fine.scores(placed))
-        hoped = merit_on_grid(self.centres.scores(placed))
-        merit = merit_on_grid(scores)
-        return replace(one, request=request, scores=scores, merit=merit, hoped=hoped, has_fields=True)
+        return replace(one, request=request, scores=scores, merit=merit_on_grid(scores), has_fields=True)
 
     def exact(self, one: _Listed) -> _Listed:
         """The plan assessed as a client would have it assessed."""
@@ -143,7 +136,9 @@ class _Jury:
 
     def evaluate(self, request: Any) -> tuple[Comparison, ...]:
         """Comparisons of a request, from exact regions."""
-        self.bench.tick(self.assessed, max(_EXACT_MOST, self.assessed + 1), "assessing")
+        # The plans in search of the best, those of the list, some without fields too, and errors of the first ones.
+        most = WINNER_MOST + self.bench.asked.limits.results + FIELDED_MOST + 2 * PROBED_MOST
+        self.bench.tick(self.assessed, most, "assessing")
         self.assessed += 1
         return tuple(self.bench.evaluate(request))
 
@@ -163,18 +158,18 @@ def mount_search(bench: Bench) -> MountSearchAnswer:
     found, jury = searched(bench), _Jury.of(bench)
     most = bench.asked.limits.results
     pool = _pool(found.found.plans, most)
-    refined = sorted((jury.refined(plan) for plan in pool), key=lambda one: one.order)
+    refined = sorted(jury.refined(pool), key=lambda one: one.order)
     if bench.asked.fields:
         fielded = [jury.fielded(one) for one in refined[:FIELDED_MOST]]
         refined += [one for one in fielded if one.has_fields]
     listed = _varied(_best_first(jury, refined), most)
-    listed = sorted((jury.better(one) if i < ASSESSED_MOST else one for i, one in enumerate(listed)), key=_exact_first)
+    listed = sorted((jury.better(one) for one in listed), key=lambda one: one.order)
     mounts = [_ranked(jury, i + 1, one) for i, one in enumerate(listed)]
     front = {m.rank for m in mounts if not any(_is_better(o, m) for o in mounts)}
     mounts = [msgspec.structs.replace(m, pareto=m.rank in front) for m in mounts]
-    zone, reason = binding_of(bench, mounts)
+    zone, reason = binding_of(bench, found.devices, mounts)
     return MountSearchAnswer(
-        summary=summary(bench, mounts, zone, reason),
+        summary=summary(bench, found, mounts, zone, reason),
         mounts=mounts,
         pareto=sorted(front),
         binding_zone=zone,
@@ -193,7 +188,7 @@ def _pool(plans: Sequence[Plan], most: int) -> list[Plan]:
         by_kind[plan.kind] = by_kind.get(plan.kind, 0) + 1
         if by_kind[plan.kind] <= ALIKE_MOST:
             varied.append(plan)
-    chosen = [*plans[:REFINED_MOST], *varied[:most], *_front(plans)[:most]]
+    chosen = [*plans[: max(REFINED_MOST, most)], *varied[:most], *_front(plans)[:most]]
     return list({id(p): p for p in chosen}.values())
 
 
@@ -218,9 +213,10 @@ def _best_first(jury: _Jury, refined: Sequence[_Listed]) -> list[_Listed]:
     """Plans, best first: assessed are those that could be the best, as far as the work allows."""
     rest = sorted(refined, key=lambda one: one.order)
     done = [jury.exact(one) for one in rest[:1]]
-    for one in sorted(rest[1:], key=lambda one: (one.hoped, one.order)):
+    hoped = {one.key: jury.hoped(one) for one in rest}
+    for one in sorted(rest[1:], key=lambda one: (hoped[one.key], one.order)):
         best = min(d.order for d in done)
-        if len(done) >= WINNER_MOST or _at_best(one.hoped) > best[0]:
+        if len(done) >= WINNER_MOST or _at_best(hoped[one.key]) > best[0]:
             break
         done.append(jury.exact(one))
     found: dict[int, _Listed] = {}
@@ -241,14 +237,15 @@ def _exact_first(one: _Listed) -> tuple[Any, ...]:
 
 
 def _varied(plans: Sequence[_Listed], most: int) -> list[_Listed]:
-    """The first plans, few of each combination of devices and kinds of place."""
+    """The first plans, few of each combination of devices and kinds of place as long as there are others."""
     seen: dict[Any, int] = {}
-    found = []
+    varied: list[_Listed] = []
+    alike: list[_Listed] = []
     for one in plans:
         seen[one.plan.kind] = seen.get(one.plan.kind, 0) + 1
-        if seen[one.plan.kind] <= ALIKE_MOST:
-            found.append(one)
-    return found[:most]
+        (varied if seen[one.plan.kind] <= ALIKE_MOST else alike).append(one)
+    chosen = {id(one) for one in [*varied, *alike][:most]}
+    return [one for one in plans if id(one) in chosen]
 
 
 def _request(bench: Bench, members: Sequence[Looked]) -> Any:
@@ -270,22 +267,8 @@ def _names(bench: Bench, members: Sequence[Looked]) -> list[str]:
     return [n if named.count(n) == 1 else f"{n[:60]} {named[: i + 1].count(n)}" for i, n in enumerate(named)]
 
 
-def _on_grid(score: ZoneScore) -> ZoneNumbers:
-    area = score.zone.region.area
-    exclusion = score.zone.kind == "exclusion"
-    share = 1.0 if area <= 0 else max(0.0, 1.0 - score.gap_m2 / area)
-    met = score.gap_m2 == 0.0
-    return ZoneNumbers(
-        verdict="informative" if exclusion else "met" if met else "not_met",
-        share=round(share, 4),
-        gap_m2=round(score.gap_m2, 4),
-        overspill_m2=round(score.spill_m2, 4),
-        margin_m=round(score.margin_m, 3) if met and not exclusion else None,
-    )
-
-
 def _ranked(jury: _Jury, rank: int, one: _Listed) -> RankedMount:
-    zones = one.numbers()
+    zones = {c.zone: numbers(c) for c in one.comparisons}
     verdicts = [z.verdict for z in zones.values() if z.verdict != "informative"]
     margins = [z.margin_m for z in zones.values() if z.margin_m is not None]
     return RankedMount(
@@ -294,7 +277,6 @@ def _ranked(jury: _Jury, rank: int, one: _Listed) -> RankedMount:
         places=[_place_words(m) for m in one.plan.members],
         fields=[text for sensor in one.request.sensors for text in _field_words(sensor)],
         zones=zones,
-        judged="exact" if one.comparisons else "grid",
         zones_met=verdicts.count("met"),
         covered_share=round(_covered(jury.bench, zones), 4),
         overspill_m2=round(sum(z.overspill_m2 for z in zones.values()), 4),
@@ -355,11 +337,12 @@ def _is_better(one: RankedMount, other: RankedMount) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Error:
-    """One mounting error: its words, the request that has it, what it costs."""
+    """One mounting error: its words, the request that has it, what it costs, and which zone."""
 
-    words: str
+    words: str = ""
     request: Any = None
     loss: float = 0.0
+    zone: str = ""
 
 
 def _sensitivity(jury: _Jury, one: _Listed, rank: int) -> Sensitivity | None:
@@ -367,18 +350,19 @@ def _sensitivity(jury: _Jury, one: _Listed, rank: int) -> Sensitivity | None:
     if rank > PROBED_MOST and not all(is_fast(m.placed) for m in one.plan.members):
         return None
     worst = _worst_errors(jury, one)
-    lost: list[str] = []
-    exact = rank <= PROBED_MOST and bool(one.comparisons)
+    exact = rank <= PROBED_MOST
+    lost: dict[str, None] = {}
     if exact:
         found = {kind: _assessed_error(jury, one, error) for kind, error in worst.items() if error.loss > 0}
         worst |= {kind: error for kind, (error, _) in found.items()}
-        lost = list(dict.fromkeys(zone for _, zones in found.values() for zone in zones))
+        lost = dict.fromkeys(zone for _, zones in found.values() for zone in zones)
     costs = max(worst.values(), key=lambda e: e.loss)
     return Sensitivity(
         share_per_1_deg=round(worst["deg"].loss, 4),
         share_per_5_cm=round(worst["m"].loss, 4),
         worst=costs.words if costs.loss > 0 else "",
-        lost=lost,
+        zone=costs.zone if costs.loss > 0 else "",
+        lost=list(lost) if exact else None,
         judged="exact" if exact else "grid",
     )
 
@@ -386,18 +370,21 @@ def _sensitivity(jury: _Jury, one: _Listed, rank: int) -> Sensitivity | None:
 def _worst_errors(jury: _Jury, one: _Listed) -> dict[str, _Error]:
     """The error of each kind that costs most by the fine grid's centres; none that puts a sensor into something."""
     placed = [jury.placed(one.request, i) for i in range(len(one.request.sensors))]
-    now = _shares(jury.centres.scores(placed))
-    worst = {"deg": _Error(""), "m": _Error("")}
-    for i, sensor in enumerate(placed):
-        for words, wrong in mount_errors(one.request, i, angle_deg=SENSITIVE_DEG, place_m=SENSITIVE_M):
-            moved = jury.placed(wrong, i)
-            if prism_holding(jury.bench.site.fixed, moved.scene.mount.origin) is not None:
-                continue
-            off = _shares(jury.centres.scores([moved if s is sensor else s for s in placed]))
-            lost = max((share - off[zone] for zone, share in now.items()), default=0.0)
-            unit = "deg" if words.endswith(" deg") else "m"
-            if lost > worst[unit].loss + _EQUAL_SHARE:
-                worst[unit] = _Error(words, wrong, lost)
+    errors = [
+        (words, wrong, sensor, jury.placed(wrong, i))
+        for i, sensor in enumerate(placed)
+        for words, wrong in mount_errors(one.request, i, angle_deg=SENSITIVE_DEG, place_m=SENSITIVE_M)
+    ]
+    errors = [e for e in errors if prism_holding(jury.bench.site.fixed, e[3].scene.mount.origin) is None]
+    jury.centres.look_at([*placed, *(moved for *_, moved in errors)])
+    now = jury.centres.scores(placed)
+    worst = {"deg": _Error(), "m": _Error()}
+    for words, wrong, sensor, moved in errors:
+        off = jury.centres.scores([moved if s is sensor else s for s in placed])
+        lost, zone = _greatest((was.share - is_.share, was.zone.id) for was, is_ in zip(now, off, strict=True))
+        unit = "deg" if words.endswith(" deg") else "m"
+        if lost > worst[unit].loss + _EQUAL_SHARE:
+            worst[unit] = _Error(words, wrong, lost, zone)
     return worst
 
 
@@ -408,11 +395,11 @@ def _assessed_error(jury: _Jury, one: _Listed, error: _Error) -> tuple[_Error, l
     except RequestError:
         return error, []
     pairs = [(c, after[c.zone]) for c in one.comparisons if c.zone in after and c.verdict != "informative"]
-    loss = max((was.share - now.share for was, now in pairs), default=0.0)
+    loss, zone = _greatest((was.share - now.share, was.zone) for was, now in pairs)
     lost = [was.zone for was, now in pairs if was.verdict == "met" and now.verdict != "met"]
-    return replace(error, loss=max(loss, 0.0)), lost
+    return replace(error, loss=loss, zone=zone), lost
 
 
-def _shares(scores: Sequence[ZoneScore]) -> dict[str, float]:
-    wanted = [s for s in scores if s.zone.kind != "exclusion" and s.zone.region.area > 0]
-    return {s.zone.id: 1.0 - s.gap_m2 / s.zone.region.area for s in wanted}
+def _greatest(losses: Iterable[tuple[float, str]]) -> tuple[float, str]:
+    """The greatest loss of share and its zone, the first of equal ones; none where nothing is lost."""
+    return max([(0.0, ""), *losses], key=lambda loss: loss[0])

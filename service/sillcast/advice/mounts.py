@@ -4,32 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
-from itertools import groupby
+from functools import lru_cache, partial
+from itertools import count, groupby
 from typing import Annotated, Any, get_args
 
 import msgspec
 import numpy as np
 from msgspec import Meta
 
-from sillcast.advice.candidates import Candidate, Mounts, Position, mounts, sensor_of
+from sillcast.advice.candidates import FREE_PLACES, Candidate, Mounts, Position, mounts, sensor_of
 from sillcast.advice.places import OnGrid, Site
-from sillcast.advice.plans import Looked, Planned, merit_on_grid, planned, ranked, unseeable_m2
+from sillcast.advice.plans import Looked, Planned, planned, ranked, unseeable_m2
 from sillcast.contract import MountDeviceBase, MountSearchBase
 from sillcast.family import Rays
 from sillcast.kernel import Pose
 from sillcast.kernel.clip import prism_holding
-from sillcast.kernel.poses import THIN, best_poses, thinned
+from sillcast.kernel.poses import THIN, Look, thinned
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
 __all__ = ["Bench", "Searched", "base_request", "mount_search_type", "searched", "slowest"]
 
-JUDGED_MOST = 160  # single mounts judged on the grid after the first look
+JUDGED_MOST = 320  # single mounts judged on the grid after the first look
 JUDGED_SLOW_MOST = 32  # the same where a device is judged by exact regions: lobes, areas of the floor
-KEPT = 16  # best mounts of a device at a place that the first look finds for sure; of the others it has estimates
 LEAST_TILT_DEG, MOST_TILT_DEG = -90.0, 120.0  # bounds of a mount in an assessment request, as its schema has them
 FRAME_M, LOWEST_M, HIGHEST_M = 60.0, -3.0, 30.0
+LOOKED_TOGETHER = 512  # mounts looked at between two looks at whether somebody still waits
+JUDGED_TOGETHER = 32  # mounts judged by rays at a time: between two looks at whether somebody still waits
 REFINED = 12  # best mounts whose neighbours are judged as well
 TURNS_MOST = 3  # rounds of refining
 FINENESS = 4  # cells along the body's narrow side, 0.05 m for the reference body
@@ -52,7 +53,8 @@ def mount_search_type(request_type: type[Any]) -> type[Any]:
     defaults = {f.name: f.default for f in msgspec.structs.fields(request_type)}
     parts: list[Any] = [("door", base["door"])]
     parts += [(name, base[name], defaults[name]) for name in ("site", "traffic", "rules", "bodies")]
-    parts.append(("devices", Annotated[tuple[one, ...], Meta(min_length=1, max_length=8)]))  # type: ignore[valid-type]
+    bounds = Meta(min_length=1, max_length=8, description="Sensors to consider.")
+    parts.append(("devices", Annotated[tuple[one, ...], bounds]))  # type: ignore[valid-type]
     return msgspec.defstruct(
         "MountSearchRequest",
         parts,
@@ -122,9 +124,11 @@ class Bench:
     evaluate: Callable[[Any], Sequence[Any]]
     tick: Callable[[int, int, str], None] = _no_tick
 
-    def looking(self, done: int, of: int) -> None:
-        """A tick of the first stage."""
-        self.tick(done, of, "looking")
+    def is_opening(self, at: Position) -> bool:
+        """Whether a place lies within the clear opening as seen from the front. [m]"""
+        opening = self.request.door.opening
+        above = at[2] - float(self.site.fixed.floors.height(0.0))
+        return bool(abs(at[0]) < opening.width_m / 2 - 1e-9 and above < opening.height_m - 1e-9)
 
     def sensor(self, candidate: Candidate, name: str, params: Any) -> Any:
         """Sensor struct of a candidate with these parameters of its device."""
@@ -134,9 +138,13 @@ class Bench:
 
 @dataclass(frozen=True, eq=False)
 class Searched:
-    """What a search found: plans, best first, and what was done for it; `spread` names devices without a first look."""
+    """What a search found: plans, best first, and what was done for it.
+
+    `devices` are those of the request over the middle of the opening, `spread` the names of those without a first look.
+    """
 
     found: Planned
+    devices: list[Placed]
     candidates: int
     looked_at: int
     judged: list[Looked]
@@ -159,31 +167,46 @@ class _Search:
     judged: dict[tuple[int, ...], Looked] = field(default_factory=dict)
     mirrored: dict[tuple[int, ...], bool] = field(default_factory=dict)  # by device, side, place and step along
     skipped: dict[str, int] = field(default_factory=dict)
-    reasons: dict[Position, str] = field(default_factory=dict)
+    reasons: dict[tuple[bool, Position], str] = field(default_factory=dict)
     is_slow: tuple[bool, ...] = ()  # for each device, whether it is judged by exact regions
+    looked: int = 0
+    wanted: int = 0  # mounts that are to be judged, as far as that is known
 
     def __post_init__(self) -> None:
         self.is_slow = tuple(self.grid.looks(placed) is None for placed in self.first)
+
+    @property
+    def count(self) -> int:
+        """All mounts of the request. [1]"""
+        return sum(group.count for group in self.groups)
 
     @property
     def most(self) -> dict[bool, int]:
         """Most mounts to judge first, of devices that look by rays (False) and of those that do not."""
         return {False: JUDGED_MOST, True: JUDGED_SLOW_MOST}
 
-    def may_judge(self, candidate: Candidate) -> bool:
-        """True while fewer than twice the first mounts of its kind were judged."""
-        slow = self.is_slow[candidate.key[0]]
-        done = sum(self.is_slow[key[0]] is slow for key in self.judged)
-        return done < 2 * self.most[slow]
+    def allowed(self, candidates: Iterable[Candidate]) -> list[Candidate]:
+        """The first of these, up to twice the first mounts of their kind in all."""
+        left = {slow: 2 * most - sum(self.is_slow[key[0]] is slow for key in self.judged)
+                for slow, most in self.most.items()}  # fmt: skip
+        found = []
+        for candidate in candidates:
+            slow = self.is_slow[candidate.key[0]]
+            left[slow] -= 1
+            if left[slow] >= 0:
+                found.append(candidate)
+        return found
 
     def why_not(self, candidate: Candidate) -> str:
         """Why nothing can be mounted at a candidate's position; empty if something can."""
-        at = candidate.position_m
+        at, on_wall = candidate.position_m, candidate.place not in FREE_PLACES
         if not LEAST_TILT_DEG <= candidate.angles_deg[0] <= MOST_TILT_DEG:
             return "tilted beyond what a mount may be"
-        if at not in self.reasons:
-            self.reasons[at] = _why_not(self.bench.site, at)
-        return self.reasons[at]
+        if (on_wall, at) not in self.reasons:
+            is_in_opening = on_wall and self.bench.is_opening(at)
+            held = "in the clear opening, where no wall is" if is_in_opening else _why_not(self.bench.site, at)
+            self.reasons[on_wall, at] = held
+        return self.reasons[on_wall, at]
 
     def placed(self, candidate: Candidate, mirrored: bool) -> Placed:
         """The sensor of a candidate, its device as given or in mirror image."""
@@ -192,15 +215,40 @@ class _Search:
         params = self.first[device].family.mirrored(params) if mirrored else params
         return self.bench.place(self.bench.sensor(candidate, "candidate", params), 0)
 
-    def judge(self, candidate: Candidate) -> Looked:
-        """A single mount on the grid, judged once."""
-        if candidate.key not in self.judged:
-            self.bench.tick(len(self.judged), max(JUDGED_MOST, len(self.judged) + 1), "judging")
-            placed = self.placed(candidate, self.mirrored[candidate.key[:4]])
-            seen = self.grid.seen(placed)
-            merit = merit_on_grid(self.grid.scores_of_seen([seen]))
-            self.judged[candidate.key] = Looked(candidate, placed, seen, merit)
-        return self.judged[candidate.key]
+    def judge(self, candidates: Iterable[Candidate]) -> None:
+        """Single mounts on the grid, each judged once."""
+        fresh = {c.key: c for c in candidates if c.key not in self.judged}
+        self.wanted += len(fresh)
+        alike = sorted(fresh.values(), key=self._kind)
+        for (device, _, hand), group in groupby(alike, key=self._kind):
+            some = list(group)
+            size = 1 if self.is_slow[device] else JUDGED_TOGETHER
+            for first in range(0, len(some), size):
+                self.bench.tick(len(self.judged), self.wanted, "judging")
+                self._judge(some[first : first + size], hand)
+
+    def _kind(self, candidate: Candidate) -> tuple[int, str, bool]:
+        """Device, side, and whether it is mirrored: what makes rays the same in the sensor's own frame."""
+        return candidate.key[0], candidate.side, self.mirrored[candidate.key[:4]]
+
+    def _judge(self, some: Sequence[Candidate], hand: bool) -> None:
+        """Some mounts of one device."""
+        makes = [partial(self.placed, candidate, hand) for candidate in some]
+        first = makes[0]()
+        seen = self.grid.seen_from(first, _poses(some))
+        if seen is None:
+            placed = [first, *(make() for make in makes[1:])]
+            seen, makes = [self.grid.seen(p) for p in placed], [partial(_same, p) for p in placed]
+        for candidate, make, cells in zip(some, makes, seen, strict=True):
+            _, y, z = candidate.position_m
+            height = z - float(self.bench.site.fixed.floors.height(y))
+            scores = tuple(self.grid.scores_of_seen([cells]))
+            self.judged[candidate.key] = Looked(candidate, height, make, cells, scores)
+
+
+def _same(placed: Placed) -> Placed:
+    """The sensor that is there already."""
+    return placed
 
 
 def searched(bench: Bench) -> Searched:
@@ -221,14 +269,13 @@ def searched(bench: Bench) -> Searched:
     search = _Search(bench, grid, mounts(bench.asked, [max(r, 1) for r in rays]), first)
     for is_slow, most in search.most.items():
         groups = [group for group in search.groups if search.is_slow[group.device] is is_slow]
-        for candidate in _shared_out([_first_look(search, group) for group in groups], most):
-            search.judge(candidate)
+        search.judge(_shared_out([_first_look(search, group) for group in groups], most))
     _refine(search)
-    total, judged = sum(g.count for g in search.groups), list(search.judged.values())
+    total, judged = search.count, list(search.judged.values())
     asked = bench.asked
     plans = planned(judged, grid, sides=asked.sides, per_side=asked.sensors_per_side, apart_m=asked.apart_m)
     spread = tuple(d.name for d, slow in zip(asked.devices, search.is_slow, strict=True) if slow)
-    return Searched(plans, total, total - sum(search.skipped.values()), judged, search.skipped, grid, spread)
+    return Searched(plans, first, total, total - sum(search.skipped.values()), judged, search.skipped, grid, spread)
 
 
 def _nominal(bench: Bench, device: int) -> Placed:
@@ -260,9 +307,21 @@ def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
         looks = search.grid.looks(search.placed(some[0], hand)) if some else []
         if looks is None:
             return _spread(free)
-        values = best_poses(looks, _poses(some), keep=KEPT, tick=search.bench.looking).value
-        promise |= {c.key: float(round(v, 9)) for c, v in zip(some, values, strict=True)}
+        promise |= {c.key: v for c, v in zip(some, _looked_at(search, looks, some), strict=True)}
     return sorted(free, key=lambda c: (-promise[c.key], c.order))
+
+
+def _looked_at(search: _Search, looks: Sequence[Look], some: Sequence[Candidate]) -> list[float]:
+    """How much of what is wanted each mount sees by a part of its rays at a part of the places: what to judge first."""
+    sparse, poses = [look.sparse() for look in looks], _poses(some)
+    values = np.zeros(len(poses))
+    for first in range(0, len(poses), LOOKED_TOGETHER):
+        search.bench.tick(search.looked + first, search.count, "looking")
+        part = slice(first, first + LOOKED_TOGETHER)
+        values[part] = np.sum([look.value(poses[part], 1) for look in sparse], axis=0)
+    search.looked += len(poses)
+    found: list[float] = values.round(9).tolist()
+    return found
 
 
 def _why_not(site: Site, at: Position) -> str:
@@ -321,17 +380,21 @@ def _spread(candidates: Sequence[Candidate]) -> list[Candidate]:
 
 
 def _shared_out(kept: Sequence[Sequence[Candidate]], most: int) -> list[Candidate]:
-    """The first of each group and tilt in turn, so that no attitude is left out for a bound that flatters another."""
+    """The first of each group and tilt in turn, so that no attitude is left out for a bound that flatters another.
+
+    Whole rounds, so that no mount goes without its mirror image.
+    """
     queues: dict[tuple[Any, ...], list[Candidate]] = {}
     for group in kept:
         for candidate in group:
             queues.setdefault((*candidate.group, candidate.angles_deg[0]), []).append(candidate)
     found: list[Candidate] = []
-    rank = 0
-    while len(found) < most and any(rank < len(q) for q in queues.values()):
-        found += [q[rank] for q in queues.values() if rank < len(q)]
-        rank += 1
-    return found[:most]
+    for rank in count():
+        some = [q[rank] for q in queues.values() if rank < len(q)]
+        if not some or (found and len(found) + len(some) > most):
+            return found[:most]
+        found += some
+    return found
 
 
 def _refine(search: _Search) -> None:
@@ -339,10 +402,8 @@ def _refine(search: _Search) -> None:
     by_place = {(g.device, g.side_index, g.place_index): g for g in search.groups}
     for _ in range(TURNS_MOST):
         best = ranked(list(search.judged.values()))[:REFINED]
-        before = len(search.judged)
-        for looked in best:
-            for candidate in by_place[looked.candidate.group].beside(looked.candidate):
-                if search.may_judge(candidate) and not search.why_not(candidate):
-                    search.judge(candidate)
-        if len(search.judged) == before or ranked(list(search.judged.values()))[:1] == best[:1]:
+        beside = (c for looked in best for c in by_place[looked.candidate.group].beside(looked.candidate))
+        fresh = {c.key: c for c in beside if c.key not in search.judged and not search.why_not(c)}
+        search.judge(search.allowed(fresh.values()))
+        if not fresh or ranked(list(search.judged.values()))[:1] == best[:1]:
             break

@@ -15,14 +15,17 @@ from itertools import pairwise
 from typing import Any
 from weakref import WeakKeyDictionary
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from sillcast.family import Emission, Rays
 from sillcast.kernel import Lobe, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
-from sillcast.kernel.counts import Grid, hit_counts
+from sillcast.kernel.counts import Countable, Grid
+from sillcast.kernel.lobe_cells import CORNER, lobe_cells
 from sillcast.kernel.poses import Look, Places, thinned
+from sillcast.kernel.sight import Level, shadow
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import LEAF_STATES, LEAF_TOUCH_M, STANDING, Placed, Sensing, Velocities, field_rings
 
@@ -30,11 +33,14 @@ __all__ = ["CELLS_MOST", "CELL_MOST_M", "MARGIN_SEEN_M", "OnGrid", "Site", "View
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
+_Known = dict[tuple[int, str, tuple[float, ...]], list[Countable]]  # by emission, purpose and leaf states
 
 CELL_MOST_M = 0.1
 CELLS_MOST = 100_000  # of one grid; larger areas get larger cells
 MARGIN_SEEN_M = 0.3  # how far around a zone places are looked at
 UNWANTED_WORTH = -0.1  # of all unwanted places seen, where all wanted ones are worth 1: for a first look alone
+_HIDDEN_MOST = 64  # shadows kept of one grid
+_ALL_M = 1e3  # what stands farther from a head matters to no door
 ON_EDGE = 1e-6  # of a cell: nearer to an edge than this is on it
 
 
@@ -59,7 +65,8 @@ class Site:
 class ZoneScore:
     """One zone on the grid: unseen area, area seen though unwanted, distance to the nearest unseen place around it.
 
-    `is_blind` is True where no place of the zone is seen at all.
+    `is_blind` is True where no place of the zone is seen at all; `wanted_m2` is the area of its places at which the
+    body can stand.
     """
 
     zone: ZoneNeed
@@ -67,6 +74,12 @@ class ZoneScore:
     spill_m2: float
     margin_m: float
     is_blind: bool = False
+    wanted_m2: float = 0.0
+
+    @property
+    def share(self) -> float:
+        """Share of the places at which the body can stand that is seen; 1 where there are none. [1]"""
+        return max(0.0, 1.0 - self.gap_m2 / self.wanted_m2) if self.wanted_m2 > 0.0 else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,10 +107,15 @@ class _Target:
         near = self.away_m < MARGIN_SEEN_M
         return tuple(near & ~b for b in self.blocked)
 
+    @cached_property
+    def cells(self) -> npt.NDArray[np.intp]:
+        """Which cells, flat, are wanted at some angle."""
+        return np.flatnonzero(_any(self.wanted))
+
     @property
     def count(self) -> int:
         """Number of cells of the zone that are wanted at some angle. [1]"""
-        return int(_any(self.wanted).sum())
+        return len(self.cells)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,13 +166,17 @@ class OnGrid:
         self._leaves = site.fixed.with_prisms([p for state in LEAF_STATES for p in site.leaf(state)])
         self._is_leaf = np.array([p.part == "leaf" for p in self._leaves.prisms] or [False])
         self._at_state: dict[float, Surroundings] = {}
+        self._hidden: dict[tuple[Any, ...], BoolArray] = {}
         self._seen: WeakKeyDictionary[Placed, list[list[BoolArray]]] = WeakKeyDictionary()
         self.views = tuple(self._grouped())
 
     def unseen(self, seen: Sequence[Sequence[BoolArray]]) -> dict[str, list[BoolArray]]:
-        """Cells of each required zone, for each angle, at which a sensor does not detect the body, flat."""
+        """Cells of each required zone, for each angle, at which a sensor does not detect the body (zone's cells,)."""
         return {
-            target.zone.id: [(w & ~s).reshape(-1) for w, s in zip(target.wanted, seen[at], strict=True)]
+            target.zone.id: [
+                w.reshape(-1)[target.cells] & ~s.reshape(-1)[target.cells]
+                for w, s in zip(target.wanted, seen[at], strict=True)
+            ]
             for at, view in enumerate(self.views)
             for target in view.targets
             if target.zone.kind != "exclusion"
@@ -180,8 +202,21 @@ class OnGrid:
         found = self._seen.get(sensor)
         if found is None:
             emissions = [thinned(e, self.thin) if isinstance(e, Rays) else e for e in sensor.emissions]
-            found = self._seen[sensor] = [self._in_view(sensor, emissions, view) for view in self.views]
+            known: _Known = {}
+            found = self._seen[sensor] = [self._in_view(sensor, emissions, view, known) for view in self.views]
         return found
+
+    def look_at(self, sensors: Sequence[Placed]) -> None:
+        """Let `seen` know many mounts of few devices at once, which is faster; sensors of one make are told by it."""
+        fresh = [s for s in sensors if s not in self._seen]
+        makes: dict[Any, list[Placed]] = {}
+        for sensor in fresh:
+            make = (sensor.family.name, sensor.side, sensor.purposes, msgspec.json.encode(sensor.params))
+            makes.setdefault(make, []).append(sensor)
+        for alike in makes.values():
+            found = self.seen_from(alike[0], [s.scene.mount for s in alike]) if len(alike) > 1 else None
+            for sensor, seen in zip(alike, found or (), strict=False):
+                self._seen[sensor] = seen
 
     def scores_of_seen(self, seen: Sequence[Sequence[Sequence[BoolArray]]]) -> list[ZoneScore]:
         """As `scores`, for what each of several sensors sees; all of them serve every purpose of their views."""
@@ -193,21 +228,18 @@ class OnGrid:
         return [found[z.id] for z in self.zones]
 
     def _score(self, target: _Target, grid: Grid, seen: list[BoolArray] | None) -> ZoneScore:
-        cell = grid.cell_m * grid.cell_m
+        cell, wanted = grid.cell_m * grid.cell_m, target.count
         if target.zone.kind == "exclusion":
-            spill = _any(w & s for w, s in zip(target.wanted, seen, strict=True)) if seen else None
-            return ZoneScore(target.zone, 0.0, 0.0 if spill is None else float(spill.sum()) * cell, MARGIN_SEEN_M)
-        if seen is None:
-            gap = _any(target.wanted)
-            return ZoneScore(target.zone, float(gap.sum()) * cell, 0.0, 0.0, bool(gap.any()))
-        unseen = _any(w & ~s for w, s in zip(target.wanted, seen, strict=True))
-        missing = float(unseen.sum()) * cell
-        if missing:
-            blind = np.array_equal(unseen, _any(target.wanted))
-            return ZoneScore(target.zone, missing, 0.0, 0.0, blind)
+            spill = int(_any(w & s for w, s in zip(target.wanted, seen, strict=True)).sum()) if seen else 0
+            return ZoneScore(target.zone, 0.0, spill * cell, MARGIN_SEEN_M, wanted_m2=wanted * cell)
+        missing = wanted
+        if seen is not None:
+            missing = int(_any(w & ~s for w, s in zip(target.wanted, seen, strict=True)).sum())
+        if missing or seen is None:
+            return ZoneScore(target.zone, missing * cell, 0.0, 0.0, 0 < missing == wanted, wanted * cell)
         beside = [target.away_m[a & ~s] for a, s in zip(target.around, seen, strict=True)]
         margin = min((float(d.min()) for d in beside if d.size), default=MARGIN_SEEN_M)
-        return ZoneScore(target.zone, 0.0, 0.0, min(margin, MARGIN_SEEN_M))
+        return ZoneScore(target.zone, 0.0, 0.0, min(margin, MARGIN_SEEN_M), wanted_m2=wanted * cell)
 
     # ------------------------------------------------------------------ zones on the grid
 
@@ -248,39 +280,62 @@ class OnGrid:
 
     # ------------------------------------------------------------------ what a sensor sees
 
-    def _in_view(self, sensor: Placed, emissions: Sequence[Emission], view: View) -> list[BoolArray]:
+    def _in_view(self, sensor: Placed, emissions: Sequence[Emission], view: View, known: _Known) -> list[BoolArray]:
         seen = [np.zeros((view.grid.rows, view.grid.columns), dtype=np.bool_) for _ in view.angles_deg]
         if not _serves(sensor, view):
             return seen
-        rings, above = field_rings(sensor, view.purpose)
-        for emission in emissions:
-            is_fast = isinstance(emission, Rays) and sensor.carried is None
-            clipped = self._clipped(emission, view, rings) if isinstance(emission, Rays) and is_fast else []
-            for i, angle in enumerate(view.angles_deg):
-                if isinstance(emission, Rays) and is_fast:
-                    seen[i] |= self._hit(emission, clipped, view, angle_deg=angle, rings=rings, above_m=above)
-                else:
-                    seen[i] |= self._within(sensor, emission, view, angle)
+        for index, emission in enumerate(emissions):
+            if isinstance(emission, Rays) and sensor.carried is None:
+                key = (index, view.purpose, view.states)
+                if key not in known:
+                    known[key] = self._countables(sensor, emission, view)
+                more = [self._hit(known[key], view, angle) for angle in view.angles_deg]
+            elif isinstance(emission, Lobe) and sensor.carried is None:
+                # A lobe knows the body by its echo, which has no angle.
+                more = [self._in_lobe(emission, view)] * len(view.angles_deg)
+            else:
+                more = [self._within(sensor, emission, view, angle) for angle in view.angles_deg]
+            seen = [_any(pair) for pair in zip(seen, more, strict=True)]
         return seen
 
-    def _hit(
-        self, rays: Rays, clipped: Sequence[Clipped], view: View, *,
-        angle_deg: float, rings: Sequence[Any], above_m: float,
-    ) -> BoolArray:  # fmt: skip
+    def _hit(self, countables: Sequence[Countable], view: View, angle_deg: float) -> BoolArray:
         """Cells with enough hits at every state."""
-        certain = self.certain and view.grid.cell_m < 0.5 * min(view.body.width_m, view.body.depth_m)
-        where: dict[str, Any] = {"angle_deg": angle_deg, "floors": self.site.fixed.floors, "fields": rings}
-        where["certain"] = certain
-        counts = [hit_counts(rays, c, view.body, view.grid, least_above_m=above_m, **where) for c in clipped]
+        certain = self._is_certain(view)
+        counts = [c.counts(view.body, view.grid, angle_deg=angle_deg, certain=certain) for c in countables]
         fewest = counts[0] if len(counts) == 1 else np.minimum.reduce(counts)
-        return np.asarray(fewest >= rays.least_hits)
+        return np.asarray(fewest >= countables[0].emission.least_hits)
+
+    def _is_certain(self, view: View) -> bool:
+        """Whether hits must be certain wherever in its cell the body stands: where cells are that small."""
+        return self.certain and view.grid.cell_m < 0.5 * min(view.body.width_m, view.body.depth_m)
+
+    def _countables(self, sensor: Placed, rays: Rays, view: View) -> list[Countable]:
+        """What counts of the rays at each state that differs, for any body, angle and grid."""
+        rings, above = field_rings(sensor, view.purpose)
+        how: dict[str, Any] = {"floors": self.site.fixed.floors, "fields": rings, "least_above_m": above}
+        return [Countable.of(rays, clipped, **how) for clipped in self._clipped(rays, view, rings)]
+
+    def _in_lobe(self, lobe: Lobe, view: View) -> BoolArray:
+        """Cells at which a lobe detects the body; what it sees depends on the leaf too little to ask at each state."""
+        around, off = self._at(view.states[0]), CORNER * view.grid.cell_m if self.certain else 0.0
+
+        def hidden(level: Level) -> BoolArray:
+            key = (lobe.origin.tobytes(), view.states[0], level, view.grid)
+            if key not in self._hidden:
+                if len(self._hidden) >= _HIDDEN_MOST:
+                    self._hidden.clear()
+                region = shadow(lobe.origin, around, level, reach_m=_ALL_M)
+                self._hidden[key] = inside(region.grown(off) if off else region, view.grid)
+            return self._hidden[key]
+
+        how: dict[str, Any] = {"velocities": view.velocities or (None,), "certain": self.certain, "hidden": hidden}
+        return lobe_cells(lobe, self.site.fixed.floors, view.body, view.grid, **how)
 
     def _within(self, sensor: Placed, emission: Emission, view: View, angle_deg: float) -> BoolArray:
         """Cells inside the exact region of a lobe, an area of the floor, or a sensor that moves with the leaf."""
         states = view.states if sensor.carried is not None else view.states[:1]
-        # A lobe knows the body by its echo, which has no angle.
         turn = view.angles_deg[0] if isinstance(emission, Lobe) else angle_deg
-        off = 0.71 * view.grid.cell_m if self.certain else 0.0
+        off = CORNER * view.grid.cell_m if self.certain else 0.0
         regions = [self._region(sensor, emission, view, turn, state) for state in states]
         cells = [inside(r.grown(-off) if off else r, view.grid) for r in regions]
         return np.asarray(np.logical_and.reduce(cells))
@@ -319,6 +374,27 @@ class OnGrid:
         views = [view for view in self.views if _serves(sensor, view)]
         return [self._look(emission, sensor, view) for emission in rays for view in views]
 
+    def seen_from(self, sensor: Placed, poses: Sequence[Pose]) -> list[list[list[BoolArray]]] | None:
+        """What `seen` finds for a sensor at each of these poses, or None where one count for each cell cannot tell.
+
+        Where the floor bends, rays that come within their margin of it count a little less.
+        """
+        looks = self.looks(sensor)
+        if looks is None or not all(_is_plain(sensor, view) for view in self.views):
+            return None
+        serving = [at for at, view in enumerate(self.views) if _serves(sensor, view)]
+        found: dict[int, BoolArray] = {}
+        for at, look in zip(serving * len(sensor.emissions), looks, strict=True):
+            seen = look.seen(poses)
+            found[at] = found[at] | seen if at in found else seen
+        return [
+            [
+                list(found[at][i]) if at in found else [np.zeros_like(t) for t in view.targets[0].blocked]
+                for at, view in enumerate(self.views)
+            ]
+            for i in range(len(poses))
+        ]
+
     def _look(self, rays: Rays, sensor: Placed, view: View) -> Look:
         around, voided = self._at(view.states[0]), None
         if view.purpose == "protection":
@@ -327,7 +403,8 @@ class OnGrid:
                 around, voided = self._leaves, self._is_leaf[: len(self._leaves.prisms)]
         own = _own(thinned(rays, self.thin), sensor.scene.mount)
         places = Places(view.grid, *view.marks())
-        return Look(own, around, view.body, places, view.angles_deg, voided, (1.0, UNWANTED_WORTH))
+        worth = (1.0, UNWANTED_WORTH)
+        return Look(own, around, view.body, places, view.angles_deg, voided, worth, self._is_certain(view))
 
     def _at(self, state: float) -> Surroundings:
         if state not in self._at_state:
@@ -339,6 +416,12 @@ def _serves(sensor: Placed, view: View) -> bool:
     """Whether a sensor is there for the purpose of a view and senses a body that moves as in it."""
     moves_or_seen = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
     return view.purpose in sensor.purposes and moves_or_seen
+
+
+def _is_plain(sensor: Placed, view: View) -> bool:
+    """Whether no field limits a sensor for the purpose of a view, and one look answers for all its leaf states."""
+    rings, above_m = field_rings(sensor, view.purpose)
+    return not rings and above_m == 0.0 and (view.purpose == "protection" or len(view.states) == 1)
 
 
 def _own(rays: Rays, mount: Pose) -> Rays:
@@ -355,22 +438,24 @@ def inside(region: Region, grid: Grid) -> BoolArray:
 
     Even-odd rule along the rows. A region lies to the left of its rings, so an edge that runs up ends it.
     """
-    rings = [np.asarray(ring) for rings in region.rings("nearest") for ring in rings]
-    toggles = np.zeros((grid.rows, grid.columns + 1), dtype=np.int64)
-    if rings:
-        x0, y0 = np.concatenate([ring[:-1] for ring in rings]).T
-        x1, y1 = np.concatenate([ring[1:] for ring in rings]).T
-        y = grid.centres_y[:, None]
-        row, edge = np.nonzero((y0 <= y) != (y1 <= y))
-        across = x0[edge] + (y[row, 0] - y0[edge]) * (x1 - x0)[edge] / (y1 - y0)[edge]
-        # All cells to the left of an edge change sides; those on it are inside, so that left and right are alike.
-        cell = (across - grid.x_m) / grid.cell_m
-        past = np.where((y1 > y0)[edge], np.floor(cell + ON_EDGE) + 1.0, np.ceil(cell - ON_EDGE))
-        past = np.clip(past, 0, grid.columns).astype(np.int64)
-        np.add.at(toggles, (row, np.zeros_like(row)), 1)
-        np.add.at(toggles, (row, past), -1)
-
-    return np.asarray(np.cumsum(toggles, axis=1)[:, :-1] % 2 == 1)
+    rings = [np.floor(np.round(1000.0 * ring, 5) + 0.5) / 1000.0 for ring in region.contours]  # halves go up
+    if not rings:
+        return np.zeros((grid.rows, grid.columns), dtype=np.bool_)
+    x0, y0 = np.concatenate(rings).T
+    x1, y1 = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]).T
+    y = grid.centres_y
+    first = np.searchsorted(y, np.minimum(y0, y1))
+    count = np.searchsorted(y, np.maximum(y0, y1)) - first
+    edge = np.repeat(np.arange(len(first)), count)
+    row = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count - first, count)
+    across = x0[edge] + (y[row] - y0[edge]) * (x1 - x0)[edge] / (y1 - y0)[edge]
+    # All cells to the right of an edge change sides; those on it are inside, so that left and right are alike.
+    cell = (across - grid.x_m) / grid.cell_m
+    past = np.where((y1 > y0)[edge], np.floor(cell + ON_EDGE) + 1.0, np.ceil(cell - ON_EDGE))
+    past = np.clip(past, 0, grid.columns).astype(np.int64)
+    wide = grid.columns + 1
+    toggles = np.bincount(row * wide + past, minlength=grid.rows * wide).astype(np.uint8).reshape(grid.rows, wide)
+    return np.asarray(np.cumsum(toggles, axis=1, dtype=np.uint8)[:, :-1] & 1 == 1)
 
 
 def _odd(region: Region, x: FloatArray, y: FloatArray) -> BoolArray:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 from typing import Any
 
@@ -22,7 +23,7 @@ __all__ = ["Looked", "Merit", "Plan", "Planned", "merit_of", "merit_on_grid", "p
 PAIRS_MOST = 48  # best pairs of a side that are judged as plans
 SIDE_PLANS = 12  # best plans of each side that are joined with those of the other
 
-Bits = npt.NDArray[np.uint8]
+Bits = npt.NDArray[np.uint64]
 
 # The standing of settings, and after the zones unmet the number of zones of which nothing is seen: a door that two
 # sensors protect well and that nobody can open is worse than one that they protect less well.
@@ -44,17 +45,28 @@ def merit_of(zones: Sequence[ZoneNeed], comparisons: Sequence[Comparison]) -> Me
 
 @dataclass(frozen=True, eq=False)
 class Looked:
-    """A single mount after the look on the grid."""
+    """A single mount after the look on the grid; `place` makes the sensor, which few of those looked at need."""
 
     candidate: Candidate
-    placed: Placed
+    height_m: float  # above the floor below it
+    place: Callable[[], Placed]
     seen: list[list[BoolArray]]
-    merit: Merit
+    scores: tuple[ZoneScore, ...]
 
-    @property
+    @cached_property
+    def merit(self) -> Merit:
+        """What it is ranked by."""
+        return merit_on_grid(self.scores)
+
+    @cached_property
+    def placed(self) -> Placed:
+        """The sensor at its mount."""
+        return self.place()
+
+    @cached_property
     def order(self) -> tuple[Any, ...]:
         """What mounts are sorted by: merit, then what is easiest to mount."""
-        return self.merit, self.placed.scene.above_floor_m, self.candidate.order
+        return self.merit, self.height_m, self.candidate.order
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,14 +75,18 @@ class Plan:
 
     members: tuple[Looked, ...]
     scores: tuple[ZoneScore, ...]
-    merit: Merit
+
+    @cached_property
+    def merit(self) -> Merit:
+        """What it is ranked by."""
+        return merit_on_grid(self.scores)
 
     @property
     def order(self) -> tuple[Any, ...]:
         """What plans are sorted by: merit, then what is easiest to mount."""
         return self.merit, self.effort
 
-    @property
+    @cached_property
     def effort(self) -> tuple[Any, ...]:
         """What decides between plans of equal merit: number, height, then the members' own order."""
         return len(self.members), self.height_m, sorted(m.candidate.order for m in self.members)
@@ -78,7 +94,7 @@ class Plan:
     @property
     def height_m(self) -> float:
         """Height of the highest mount above the floor. [m]"""
-        return max(m.placed.scene.above_floor_m for m in self.members)
+        return max(m.height_m for m in self.members)
 
     @property
     def kind(self) -> tuple[Any, ...]:
@@ -117,13 +133,12 @@ def planned(looked: Sequence[Looked], grid: OnGrid, *, sides: Sequence[str], per
     """
 
     def plan(members: tuple[Looked, ...]) -> Plan:
-        scores = tuple(grid.scores_of_seen([m.seen for m in members]))
-        return Plan(members, scores, merit_on_grid(scores))
+        return Plan(members, tuple(grid.scores_of_seen([m.seen for m in members])))
 
     by_side, pairs = [], 0
     for side in sides:
         singles = ranked([m for m in looked if m.candidate.side == side])
-        plans = [plan((m,)) for m in singles]
+        plans = [Plan((m,), m.scores) for m in singles]
         if per_side > 1:
             best, compared = _pairs(singles, grid, apart_m)
             plans += [plan(pair) for pair in best]
@@ -161,12 +176,19 @@ def _pairs(singles: Sequence[Looked], grid: OnGrid, apart_m: float) -> tuple[lis
 
 
 def _unseen(singles: Sequence[Looked], grid: OnGrid) -> dict[str, list[Bits]]:
-    """Unseen cells of each zone as bits, for each angle: (mounts, bytes)."""
+    """Unseen cells of each zone as bits, for each angle: (mounts, words)."""
     cells = [grid.unseen(m.seen) for m in singles]
     return {
-        zone: [np.packbits(np.array([one[zone][i] for one in cells]), axis=1) for i in range(len(angles))]
+        zone: [_packed(np.array([one[zone][i] for one in cells])) for i in range(len(angles))]
         for zone, angles in cells[0].items()
     }
+
+
+def _packed(cells: BoolArray) -> Bits:
+    """Rows of cells as words of 64 bits, filled up with zeros."""
+    whole = np.zeros((len(cells), -(-cells.shape[1] // 64) * 64), dtype=np.bool_)
+    whole[:, : cells.shape[1]] = cells
+    return np.packbits(whole, axis=1).view(np.uint64)
 
 
 def _common(bits: Sequence[Bits], one: int, others: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
