@@ -1,9 +1,13 @@
 """A small door of the Kettlewharf Cold Store whose assessment is quick, and the task that the planner would hand over."""
 
+import json
+from collections.abc import Iterable
 from typing import Any
 
 from kettlewharf import changed
 from sillcast import Planner, advice, motion
+from sillcast.advice.settings import settings_of
+from sillcast.contract import PatchStep
 
 
 def small_door(**changes: Any) -> dict[str, Any]:
@@ -40,6 +44,18 @@ def small_door(**changes: Any) -> dict[str, Any]:
     return changed(request, changes)
 
 
+def activation_only(**changes: Any) -> dict[str, Any]:
+    """The small door with its protection left to a second sensor that sees all of both strips."""
+    mat: dict[str, Any] = {
+        "name": "mat", "purposes": ["protection"],
+        "device": {"family": "pressure_mat", "width_m": 1.4, "depth_m": 1.4},
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": 0.0, "z_m": 0.0}},
+    }  # fmt: skip
+    request = small_door()
+    request["sensors"].append(mat)
+    return changed(request, changes)
+
+
 def task_of(planner: Planner, request: dict[str, Any], **more: Any) -> advice.Task:
     """What the planner hands over to the advice for a request."""
     plan = planner._plan(planner._taken(request))
@@ -56,3 +72,27 @@ def task_of(planner: Planner, request: dict[str, Any], **more: Any) -> advice.Ta
         needs=lambda other: planner._plan(other).needs.zones,
         **more,
     )
+
+
+def pinned(planner: Planner, request: dict[str, Any]) -> dict[str, tuple[float, ...]]:
+    """Ranges that hold every setting that has a value where it is."""
+    task = task_of(planner, request)
+    held = settings_of(task.request, task.placed, task.zones)
+    return {s.variable.pointer: (s.current, s.current) for s in held if s.current is not None}
+
+
+def patched(request: dict[str, Any], steps: Iterable[PatchStep]) -> dict[str, Any]:
+    """An independent reading of RFC 6902 for `add` and `replace` on objects, `replace` and `-` on arrays."""
+    request = json.loads(json.dumps(request))
+    for step in steps:
+        *path, last = step.path.strip("/").split("/")
+        at: Any = request
+        for token in path:
+            at = at[int(token)] if isinstance(at, list) else at[token]
+        if isinstance(at, list):
+            assert (step.op, last) == ("add", "-") or (step.op == "replace" and int(last) < len(at))
+            at.append(step.value) if last == "-" else at.__setitem__(int(last), step.value)
+        else:
+            assert step.op == "add"
+            at[last] = step.value
+    return request

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
-from sillcast.advice.places import ZoneScore
+from sillcast.advice.note import binding_zone, note
+from sillcast.advice.places import OnGrid, ZoneScore
 from sillcast.advice.pointers import patch_step, value_at
 from sillcast.advice.reach import Reach, reach_of
-from sillcast.advice.relax import TRIED, relaxations
+from sillcast.advice.relax import relaxations
 from sillcast.advice.robust import Robust, robust
 from sillcast.advice.settings import Setting, narrowed, settings_of
 from sillcast.advice.solver import PATIENCE, Candidate, Found, combinations, search
@@ -35,7 +37,6 @@ from sillcast.contract import (
     SearchRange,
     SearchReport,
 )
-from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
 __all__ = ["Advised", "advise", "advised"]
@@ -162,15 +163,13 @@ def advise(task: Task, *, robustness: bool = False) -> Advised:
         _polish(judge, found, proof)
     if not is_worth_it(now, proof.standing):
         proof.best, proof.standing, proof.comparisons = found.now, now, task.comparisons
-    proposals = _proposals(judge, found, proof, robustness) if proof.best != found.now else []
-    relaxed = relaxations(
-        replace(
-            task, request=judge.request(proof.best), placed=judge.sensors(proof.best), comparisons=proof.comparisons
-        ),
-        reach,
+    proposals = _proposals(task, judge, found, proof, robustness) if proof.best != found.now else []
+    settled = replace(
+        task, request=judge.request(proof.best), placed=judge.sensors(proof.best), comparisons=proof.comparisons
     )
-    report = _report(judge, found, proof, budget)
-    return Advised(proposals, _note(task, proof, proposals, relaxed, reach), report, relaxed)
+    relaxed = relaxations(settled, reach, proposals[0].patch if proposals else [], task.comparisons)
+    said = note(task, settled, relaxed, reach, has_proposals=bool(proposals))
+    return Advised(proposals, said, _report(judge, found, proof, budget), relaxed.found)
 
 
 def _judge(task: Task, settings: Sequence[Setting], reach: Reach) -> tuple[_Judge, Standing]:
@@ -237,7 +236,7 @@ def _prove(judge: _Judge, found: Found, proof: _Proof) -> None:
     most = max(task.budget.assessed, task.budget.assessed_of_all if found.stopped == "all_tried" else 0)
     fine = Found(found.variables, {c: judge.fine(c) for c in kept}, "", 0.0)
     hopeful = replace(fine, standings={c: judge.hopeful(c) for c in kept})
-    careful = sorted(kept, key=lambda c: (_with_reserve(judge, c, fine.standings[c]), fine.order(c)))
+    careful = _carefully(judge, fine)
     for candidate in (c for pair in zip(careful, hopeful.ranked(), strict=True) for c in pair):
         # Where all was tried, a candidate with less change is among the others already.
         trimmed = candidate if found.optimal else _trimmed(judge, fine, candidate)
@@ -255,16 +254,20 @@ def _polish(judge: _Judge, found: Found, proof: _Proof) -> None:
     """Where a sliver of a zone is all that is missing, look at single steps from the best on the fine grid."""
     if not any(c.verdict == "not_met" and c.gap_m2 < SLIVER_M2 for c in proof.comparisons) or found.optimal:
         return
-    near = []
+    task, near = judge.task, []
     for i, variable in enumerate(found.variables):
         for place in (proof.best[i] + step for step in (-2, -1, 1, 2)):
             if 0 <= place < len(variable.values):
                 near.append((*proof.best[:i], place, *proof.best[i + 1 :]))
-    aim = proof.standing[:2]
-    fine = Found(found.variables, {c: judge.fine(c) for c in near[: judge.task.budget.near]}, "", 0.0)
-    for candidate in [c for c in fine.ranked() if fine.standings[c][:2] < aim][: judge.task.budget.polished]:
+    aim, met = proof.standing[:2], {c.zone for c in proof.comparisons if c.verdict == "met"}
+    unmet = [z for z in task.zones if z.kind != "exclusion" and z.id not in met]
+    glimpse = OnGrid(task.site, unmet, fineness=task.budget.glimpse, certain=False)
+    # None that leaves all of these unmet can meet more zones; what misses a cell's centre is not looked at again.
+    some = [c for c in near[: task.budget.near] if any(s.gap_m2 == 0.0 for s in glimpse.scores(judge.sensors(c)))]
+    fine = Found(found.variables, {c: judge.fine(c) for c in some}, "", 0.0)
+    for candidate in [c for c in fine.ranked() if fine.standings[c][:2] < aim][: task.budget.polished]:
         proof.assessed += 1
-        comparisons = judge.task.assessed(judge.request(candidate))
+        comparisons = task.assessed(judge.request(candidate))
         if comparisons is not None:
             _weighed(judge, proof, candidate, comparisons)
 
@@ -284,11 +287,29 @@ def _weighed(judge: _Judge, proof: _Proof, candidate: Candidate, comparisons: Se
     zones = [*judge.task.zones, *(h.zone for h in judge.hidden)]
     standing = of_comparisons(zones, comparisons, {c.zone: c.gap_m2 for c in judge.task.comparisons})
     worse = (candidate, standing)
-    if _with_reserve(judge, candidate, standing) < _with_reserve(judge, proof.best, proof.standing):
+    if not _is_no_worse(judge, (proof.best, proof.standing), (candidate, standing)):
         worse = (proof.best, proof.standing)
         proof.best, proof.standing, proof.comparisons = candidate, standing, comparisons
     if any(place != s.variable.now for place, s in zip(worse[0], judge.settings, strict=True)):
         proof.failed.append(worse)
+
+
+def _carefully(judge: _Judge, fine: Found) -> list[Candidate]:
+    """All candidates, best first with their reserve, which is worked out only where it decides."""
+    alike = Counter(standing[:-1] for standing in fine.standings.values())
+
+    def key(candidate: Candidate) -> tuple[Any, ...]:
+        standing = fine.standings[candidate]
+        decides = alike[standing[:-1]] > 1
+        return _with_reserve(judge, candidate, standing) if decides else standing, fine.order(candidate)
+
+    return sorted(fine.standings, key=key)
+
+
+def _is_no_worse(judge: _Judge, one: tuple[Candidate, Standing], other: tuple[Candidate, Standing]) -> bool:
+    """Whether the first stands as well as the second, with their reserve where nothing before it decides."""
+    mine, theirs = one[1][:-1], other[1][:-1]
+    return mine < theirs if mine != theirs else _with_reserve(judge, *one) <= _with_reserve(judge, *other)
 
 
 def _with_reserve(judge: _Judge, candidate: Candidate, standing: Standing) -> tuple[int, ...]:
@@ -300,14 +321,14 @@ def _with_reserve(judge: _Judge, candidate: Candidate, standing: Standing) -> tu
 def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
     """The candidate without the changes that do not make it better, last settings first."""
 
-    def worth(one: Candidate) -> tuple[int, ...]:
+    def judged(one: Candidate) -> tuple[Candidate, Standing]:
         if one not in fine.standings:
             fine.standings[one] = judge.fine(one)
-        return _with_reserve(judge, one, fine.standings[one])
+        return one, fine.standings[one]
 
     for i in reversed(range(len(candidate))):
         back = (*candidate[:i], fine.now[i], *candidate[i + 1 :])
-        if back != candidate and worth(back) <= worth(candidate):
+        if back != candidate and _is_no_worse(judge, judged(back), judged(candidate)):
             candidate = back
     return candidate
 
@@ -315,14 +336,15 @@ def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
 # ---------------------------------------------------------------------- words and numbers
 
 
-def _proposals(judge: _Judge, found: Found, proof: _Proof, robustness: bool) -> list[Proposal]:
-    task, changed = judge.task, judge.request(proof.best)
+def _proposals(task: Task, judge: _Judge, found: Found, proof: _Proof, robustness: bool) -> list[Proposal]:
+    """Proposals for the whole task; that of the judge leaves out the zones that no setting can serve."""
+    changed = judge.request(proof.best)
     moved = [s for s, p in zip(judge.settings, proof.best, strict=True) if p != s.variable.now]
     turned = sorted({s.sensor for s in moved})
     tested = robust(task, changed, proof.comparisons, turned) if robustness else Robust(None, "", "")
     patch = _patch(task.request, changed, moved)
     effects = _effects(task.comparisons, proof.comparisons)
-    binding = _binding(task, proof.comparisons)
+    binding = binding_zone(task.zones, proof.comparisons)
     count = f"Best of {len(found.standings)} candidates in the order that the search states; proven with exact regions."
     return [
         Proposal(
@@ -382,46 +404,6 @@ def _reason(task: Task, after: Sequence[Comparison]) -> str:
 
 def _margin(comparisons: Sequence[Comparison]) -> float:
     return min((c.margin_m for c in comparisons if c.margin_m is not None), default=0.0)
-
-
-def _binding(task: Task, comparisons: Sequence[Comparison]) -> str:
-    """Zone that stays unmet with the largest unseen area, protection first; empty if all are met."""
-    kinds = {z.id: z.kind for z in task.zones}
-    unmet = [c for c in comparisons if c.verdict in ("not_met", "cannot_tell")]
-    return max(unmet, key=lambda c: (kinds.get(c.zone) == "protection", c.gap_m2)).zone if unmet else ""
-
-
-def _note(task: Task, proof: _Proof, proposals: Sequence[Proposal], relaxed: Sequence[Relaxation], reach: Reach) -> str:
-    binding = _binding(task, proof.comparisons)
-    if not task.placed:
-        start = "There is no sensor to set."
-    elif proposals:
-        start = "Change the proposed settings together, then walk the zones."
-    elif binding:
-        start = "No better setting was found within the ranges."
-    else:
-        start = "All zones are met; no better setting was found."
-    if not binding:
-        return start
-    zone = next(z for z in task.zones if z.id == binding)
-    way = (
-        " ".join(r.text for r in relaxed) or f"None of the changes beyond the settings that were tried helps: {TRIED}."
-    )
-    return f"{start} The zone '{zone.label}' stays unmet{_why(task, zone, proof.comparisons, reach)}. {way}"
-
-
-def _why(task: Task, zone: ZoneNeed, comparisons: Sequence[Comparison], reach: Reach) -> str:
-    """What binds a zone, as the end of a sentence."""
-    serving = [s for s in task.placed if zone.kind in s.purposes]
-    found = next(c for c in comparisons if c.zone == zone.id)
-    if found.verdict == "cannot_tell":
-        return f": {found.reason.rstrip('.')}"
-    if not serving:
-        return f": no sensor serves {zone.kind}"
-    if not any(zone.id in reach[s.index] for s in serving):
-        names = ", ".join(s.name for s in serving)
-        return f": it is out of sight of {names}, whichever way they look (walls, leaf, obstacles or range)"
-    return f": the body is not detected on {found.gap_m2:.4g} of {found.required_m2:.4g} m2"
 
 
 def _report(judge: _Judge, found: Found, proof: _Proof, budget: int) -> SearchReport:

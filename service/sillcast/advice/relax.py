@@ -1,48 +1,84 @@
-"""What would have to give way where no setting helps: slower vehicles, a faster drive, a higher mount, a second sensor.
+"""What would have to give way where no setting helps: one change beyond the settings, or two together.
 
-Nobody can order a person to walk slower, so a speed limit is offered for vehicles alone; for persons the door may open
-faster. Each relaxation is searched on a grid and offered only if exact regions show that it turns its zones to met and
-loses none that is met now.
+A grid tells which changes seem to meet a zone; each that is offered is assessed with exact regions, turns its zones to
+met and loses none that is met now. Where none meets the zone that binds, the nearest miss is told with its numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import combinations
 from typing import Any
 
-import msgspec
-import numpy as np
-
+from sillcast.advice.changes import (
+    FASTER_MOST,
+    RAISE_MOST_M,
+    RAISES,
+    SENSORS_MOST,
+    SPEED_LEAST_M_PER_S,
+    Change,
+    Ladder,
+    can_rise,
+    fit_together,
+    ladders,
+    raised,
+    twins,
+)
 from sillcast.advice.places import OnGrid
-from sillcast.advice.pointers import value_at, with_value
 from sillcast.advice.reach import Reach
-from sillcast.advice.task import Task, placed_again
-from sillcast.contract import PatchStep, Relaxation
-from sillcast.kernel import FloorArea
-from sillcast.kernel.clip import prism_holding
+from sillcast.advice.task import Task, numbers
+from sillcast.advice.words import joined, labelled
+from sillcast.contract import Comparison, Effect, PatchStep, Relaxation
+from sillcast.errors import RequestError
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
-__all__ = ["TRIED", "is_vehicle", "relaxations"]
+__all__ = ["Relaxed", "relaxations"]
 
-SPEED_STEP_M_PER_S = 0.1
-SPEED_LEAST_M_PER_S = 0.5  # common practice, no source: slower than that nobody drives
-SPEED_MOST_M_PER_S = 5.0  # of the drive, as the contract bounds it
-FASTER_MOST = 2.0  # common practice, no source: no drive is exchanged for one of more than twice the speed
-TIME_STEP_S = 0.1
-VEHICLE_WIDTH_M = 1.0  # common practice, no source: a person with a load is narrower
-RAISE_STEP_M = 0.1
-RAISE_MOST_M = 1.5
+Plan = tuple[Change, ...]
+Gaps = Mapping[str, float]
+
 _FIRST_LOOK = 4  # cells along the narrow side of the body
 _STEPS_ON = 3  # steps beyond what the grid found, where exact regions want more
-ROOM_M = 0.15  # common practice, no source: from one sensor to the next
-_SENSORS_MOST = 16
-TRIED = (
-    f"vehicles as slow as {SPEED_LEAST_M_PER_S:g} m/s, a door that opens up to {FASTER_MOST:g} times as fast, "
-    f"one sensor up to {RAISE_MOST_M:g} m higher, a second sensor like one that is there"
-)
+_RAISED_BY = 3  # steps from one height to the next that is looked at first
+_ASSESSED = 2  # of one kind of change, where the first disappoints
+_IN_PAIRS = 8  # single changes that are combined with each other
+_LESS = 0.9  # of what is unseen now: a change that leaves more is not worth combining
+_NEAR = 0.5  # of what is unseen now: what leaves more is no near miss
+_NAMED = 3
+_SHOWN_M2 = 0.005  # least change that two digits show
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """Relaxations, what kinds of changes were looked at, and what was not assessed for lack of budget, in words."""
+
+    found: list[Relaxation]
+    tried: Sequence[str]
+    untried: Sequence[str]
+
+    @property
+    def met(self) -> frozenset[str]:
+        """Zones that some relaxation turns to met."""
+        return frozenset(z for r in self.found for z in r.zones)
+
+
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    """Changes that were assessed: the zones that turn to met, and whether one that is met now is lost."""
+
+    plan: Plan
+    patch: list[PatchStep]
+    comparisons: Mapping[str, Comparison]
+    met: frozenset[str]
+    loses: bool
+
+    @property
+    def is_good(self) -> bool:
+        """True if a zone turns to met and none is lost."""
+        return bool(self.met) and not self.loses
 
 
 @dataclass
@@ -51,33 +87,75 @@ class _Trial:
 
     task: Task
     unmet: Sequence[ZoneNeed]
-    met: frozenset[str]
+    first: Sequence[PatchStep]
     left: int
+    looks: dict[Plan, Gaps] = field(default_factory=dict)
+    outcomes: dict[Plan, _Outcome | None] = field(default_factory=dict)
+    tried: dict[str, None] = field(default_factory=dict)
+    untried: dict[tuple[str, ...], str] = field(default_factory=dict)
 
     @cached_property
-    def grids(self) -> tuple[OnGrid, OnGrid]:
-        """Unmet zones on a grid for a first look, by its cells' centres, and on one that asks for a reserve."""
-        task = self.task
-        first = OnGrid(task.site, self.unmet, fineness=_FIRST_LOOK, certain=False)
-        return first, OnGrid(task.site, self.unmet, fineness=task.budget.relaxed_on)
+    def grid(self) -> OnGrid:
+        """Unmet zones on a grid for a first look, by its cells' centres."""
+        return OnGrid(self.task.site, self.unmet, fineness=_FIRST_LOOK, certain=False)
 
-    def seems(self, placed: Sequence[Placed], wanted: Container[str]) -> list[str]:
-        """Zones that the grids show as met; what misses a cell's centre is not looked at again."""
-        first, second = self.grids
-        found = _met(first, placed, wanted)
-        return _met(second, placed, found) if found else []
+    def placed(self, plan: Plan) -> list[Placed]:
+        """All sensors with the changes made."""
+        moved = {c.moved.index: c.moved for c in plan if c.moved is not None and not c.adds}
+        return [
+            *(moved.get(s.index, s) for s in self.task.placed),
+            *(c.moved for c in plan if c.moved is not None and c.adds),
+        ]
 
-    def holds(self, changed: Any, zones: Container[str]) -> bool:
-        """True if exact regions show the zones met, and those that are met now as well."""
+    def changed(self, plan: Plan) -> tuple[Any, list[PatchStep]]:
+        """The request with the changes made, and the patch that makes it of what the client sent."""
+        request, steps = self.task.request, list(self.first)
+        for change in plan:
+            request, step = change.applied(request)
+            steps.append(step)
+        return request, steps
+
+    def look(self, plan: Plan) -> Gaps:
+        """Unseen area of each unmet zone on the grid, with sensors mounted anew. [m2]"""
+        if plan not in self.looks:
+            self.looks[plan] = _gaps(self.grid, self.placed(plan))
+        return self.looks[plan]
+
+    def seems(self, plan: Plan) -> frozenset[str]:
+        """Zones that the grid shows as met."""
+        return frozenset(z for z, gap in self.look(plan).items() if gap == 0.0)
+
+    def assessed(self, plan: Plan) -> _Outcome | None:
+        """What exact regions show; None if the request would be refused, or no assessment is left."""
+        if plan in self.outcomes:
+            return self.outcomes[plan]
         if self.left <= 0:
-            return False
+            self.untried.setdefault(tuple(c.kind for c in plan), _words(self, plan))
+            return None
         self.left -= 1
-        comparisons = self.task.assessed(changed)
-        verdicts = {c.zone: c.verdict for c in comparisons or ()}
-        return bool(verdicts) and all(v == "met" for z, v in verdicts.items() if z in zones or z in self.met)
+        request, patch = self.changed(plan)
+        found = {c.zone: c for c in self.task.assessed(request) or ()}
+        before = {c.zone for c in self.task.comparisons if c.verdict == "met"}
+        met = frozenset(z.id for z in self.unmet if z.id in found and found[z.id].verdict == "met")
+        loses = any(z in found and found[z].verdict != "met" for z in before)
+        self.outcomes[plan] = _Outcome(plan, patch, found, met, loses) if found else None
+        return self.outcomes[plan]
+
+    def best_of(self, plans: Sequence[Plan], wanted: frozenset[str]) -> _Outcome | None:
+        """Of the first few, the first that turns as many of the wanted zones to met as the grid shows, or the most."""
+        best = None
+        for plan in plans[:_ASSESSED]:
+            found = self.assessed(plan)
+            if found is None or found.loses:
+                continue
+            met = found.met & wanted
+            best = found if met and (best is None or len(met) > len(best.met & wanted)) else best
+            if met and met >= self.seems(plan) & wanted:
+                break
+        return best
 
 
-def relaxations(task: Task, reach: Reach) -> list[Relaxation]:
+def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], before: Sequence[Comparison]) -> Relaxed:
     """For the zones that stay unmet, the nearest change of each kind that turns at least one to met.
 
     Parameters
@@ -87,100 +165,84 @@ def relaxations(task: Task, reach: Reach) -> list[Relaxation]:
     reach : mapping
         For each sensor the unmet zones that it may see by some setting: where it is out of sight, only a second sensor
         helps.
+    first : sequence of PatchStep
+        Makes that request of the one that the client sent.
+    before : sequence of Comparison
+        Assessment of what the client sent.
 
     Returns
     -------
-    list of Relaxation
-        Each proven with exact regions.
+    Relaxed
+        Each relaxation assessed with exact regions.
     """
     verdicts = {c.zone: c.verdict for c in task.comparisons}
     unmet = [z for z in task.zones if verdicts.get(z.id) == "not_met"]
-    if not unmet or not task.placed:
-        return []
-    met = frozenset(z for z, v in verdicts.items() if v == "met")
-    trial = _Trial(task, unmet, met, task.budget.relaxed)
+    if not unmet or not task.placed or task.budget.relaxed == 0:
+        return Relaxed([], [], [])
+    trial = _Trial(task, unmet, first, task.budget.relaxed)
     seen = frozenset().union(*reach.values())
     in_sight = [z for z in unmet if z.id in seen]
-    return [*_speeds(trial, in_sight), *_higher(trial, frozenset(z.id for z in in_sight)), *_second(trial)]
+    found = [*_driven(trial, in_sight), *_mounted(trial, bool(in_sight))]
+    still = frozenset(z.id for z in unmet) - frozenset(z for o in found for z in o.met)
+    if still:
+        found += _together(trial, still, in_sight)
+    said = [_met(trial, o, before) for o in found]
+    still -= frozenset(z for o in found for z in o.met)
+    missed = _nearest(trial, still)
+    if missed is not None and missed[0] not in found:
+        said.append(_met(trial, missed[0], before) if missed[0].met & still else _missed(trial, *missed, before))
+    return Relaxed(said, list(trial.tried), list(trial.untried.values()))
 
 
-def is_vehicle(traveller: Any, body: Any) -> bool:
-    """Whether somebody can order a traveller to go slower: it is wide, has something ahead of it, or is of metal."""
-    return traveller.width_m >= VEHICLE_WIDTH_M or traveller.front_overhang_m > 0.0 or bool(body.metal)
+def _gaps(grid: OnGrid, placed: Sequence[Placed]) -> Gaps:
+    return {s.zone.id: s.gap_m2 for s in grid.scores(placed)}
 
 
-def _met(grid: OnGrid, placed: Sequence[Placed], wanted: Container[str]) -> list[str]:
-    return [s.zone.id for s in grid.scores(placed) if s.zone.id in wanted and s.gap_m2 == 0.0]
+def _unseen(gaps: Gaps, zones: Iterable[str]) -> float:
+    return sum(gaps[z] for z in zones)
 
 
-# ---------------------------------------------------------------------- slower vehicles, a faster drive
+# ---------------------------------------------------------------------- one change
 
 
-def _speeds(trial: _Trial, in_sight: Sequence[ZoneNeed]) -> Iterator[Relaxation]:
+def _driven(trial: _Trial, zones: Sequence[ZoneNeed]) -> Iterator[_Outcome]:
     """A speed limit for each vehicle, and a faster opening for all, with the least change that meets the zones."""
-    zones = [z for z in in_sight if z.kind == "activation" and z.subject.startswith("/traffic/")]
-    for subject in dict.fromkeys(z.subject for z in zones):
-        own = [z for z in zones if z.subject == subject]
-        traveller = trial.task.request.traffic[int(subject.split("/")[2])]
-        if is_vehicle(traveller, own[0].body):
-            yield from _limit(trial, traveller, f"/traffic/{subject.split('/')[2]}/speed_m_per_s", own)
-    if zones:
-        yield from _opening(trial, zones)
+    for ladder in ladders(trial.task.request, zones):
+        limit = f"vehicles as slow as {SPEED_LEAST_M_PER_S:g} m/s"
+        opening = f"a door that opens up to {FASTER_MOST:g} times as fast"
+        trial.tried[limit if ladder.at(0).kind == "speed" else opening] = None
+        found = _least(trial, ladder)
+        if found is not None:
+            yield found
 
 
-def _limit(trial: _Trial, traveller: Any, pointer: str, zones: Sequence[ZoneNeed]) -> Iterator[Relaxation]:
-    now = traveller.speed_m_per_s
-    count = int((now - SPEED_LEAST_M_PER_S) / SPEED_STEP_M_PER_S + 1e-9)
-    slower = [round(now - i * SPEED_STEP_M_PER_S, 6) for i in range(1, count + 1)]
-    ids = [z.id for z in zones]
-    good = _least_change(trial, pointer, slower, ids)
-    if good is not None:
-        words = f"With a speed limit of {good:.1f} m/s for {traveller.name} instead of {now:.1f} m/s"
-        yield _value(trial.task, "speed", words, ids, "m/s", pointer, good)
+def _least(trial: _Trial, ladder: Ladder, also: Plan = ()) -> _Outcome | None:
+    """The least change that meets what the most change seems to meet."""
 
+    def look(place: int) -> Gaps:
+        plan = (*also, ladder.at(place))
+        try:
+            wanted = [z for z in trial.task.needs(trial.changed(plan)[0]) if z.id in ladder.zones]
+        except RequestError:  # as with more rays than a request may have
+            return {}
+        grid = OnGrid(trial.task.site, wanted, fineness=trial.task.budget.relaxed_on, certain=False)
+        return _gaps(grid, trial.placed(plan))
 
-def _opening(trial: _Trial, zones: Sequence[ZoneNeed]) -> Iterator[Relaxation]:
-    """A faster opening, for all zones together, or else for the first that it helps."""
-    phase = trial.task.request.door.motion.opening
-    base = "/door/motion/opening"
-    if phase.time_s is not None:
-        pointer, now, unit = f"{base}/time_s", phase.time_s, "s"
-        count = int(now * (1.0 - 1.0 / FASTER_MOST) / TIME_STEP_S + 1e-9)
-        faster = [round(now - i * TIME_STEP_S, 6) for i in range(1, count + 1)]
-    elif phase.speed_m_per_s is not None:
-        pointer, now, unit = f"{base}/speed_m_per_s", phase.speed_m_per_s, "m/s"
-        most = min(now * FASTER_MOST, SPEED_MOST_M_PER_S)
-        faster = [
-            round(now + i * SPEED_STEP_M_PER_S, 6) for i in range(1, int((most - now) / SPEED_STEP_M_PER_S + 1e-9) + 1)
-        ]
-    else:
-        return
-    for ids in dict.fromkeys((tuple(z.id for z in zones), *((z.id,) for z in zones))):
-        good = _least_change(trial, pointer, faster, ids)
-        if good is not None:
-            words = (
-                f"With a door that opens {'in' if unit == 's' else 'at'} {good:.1f} {unit} instead of {now:.1f} {unit}"
-            )
-            yield _value(trial.task, "opening_speed", words, ids, unit, pointer, good)
-            return
-
-
-def _least_change(trial: _Trial, pointer: str, values: Sequence[float], zones: Sequence[str]) -> float | None:
-    """First of the values at which the zones are met; halved, since each value needs a part of the area of the last."""
-
-    def changed(i: int) -> Any:
-        return with_value(trial.task.request, pointer, values[i])
-
-    def seems(i: int) -> bool:
-        wanted = [z for z in trial.task.needs(changed(i)) if z.id in zones]
-        grid = OnGrid(trial.task.site, wanted, fineness=trial.task.budget.relaxed_on)
-        return set(zones) <= set(_met(grid, trial.task.placed, zones))
-
-    if not values or not seems(len(values) - 1):
+    last = len(ladder.values) - 1
+    most = look(last)
+    zones = frozenset(z for z, gap in most.items() if gap == 0.0)
+    if not zones:
+        trial.looks[(*also, ladder.at(last))] = most
         return None
-    low = _first(seems, len(values) - 1)
-    some = range(low, min(low + _STEPS_ON, len(values)))
-    return next((values[i] for i in some if trial.holds(changed(i), zones)), None)
+    low = _first(lambda i: all(look(i).get(z) == 0.0 for z in zones), last)
+    best = None
+    for place in range(low, min(low + _STEPS_ON, last + 1)):
+        found = trial.assessed((*also, ladder.at(place)))
+        if found is not None and found.is_good:
+            best = found
+            if zones <= found.met:
+                break
+    return best
 
 
 def _first(seems: Callable[[int], bool], last: int) -> int:
@@ -192,127 +254,145 @@ def _first(seems: Callable[[int], bool], last: int) -> int:
     return low
 
 
-def _value(
-    task: Task, kind: str, words: str, zones: Sequence[str], unit: str, pointer: str, proposed: float
-) -> Relaxation:
-    return Relaxation(
-        kind=kind,
-        text=f"{words} {_are_met(task, zones)}.",
-        zones=list(zones),
-        unit=unit,
-        current=float(value_at(task.request, pointer)),
-        proposed=proposed,
-        proven=True,
-        patch=[PatchStep(op="add", path=pointer, value=proposed)],
-    )
+def _mounted(trial: _Trial, is_any_in_sight: bool) -> Iterator[_Outcome]:
+    """The least rise of one sensor, and a second sensor that turns most zones to met."""
+    if is_any_in_sight and any(can_rise(s) for s in trial.task.placed):
+        trial.tried[f"one sensor up to {RAISE_MOST_M:g} m higher"] = None
+        found = _higher(trial)
+        if found is not None:
+            yield found
+    if len(trial.task.placed) < SENSORS_MOST:
+        trial.tried["a second sensor like one that is there"] = None
+        second = [(change,) for change in twins(trial.task)]
+        good = [plan for plan in second if trial.seems(plan)]
+        good.sort(key=lambda p: (-len(trial.seems(p)), sum(trial.look(p).values())))
+        found = trial.best_of(good, frozenset(z.id for z in trial.unmet))
+        if found is not None:
+            yield found
 
 
-# ---------------------------------------------------------------------- other mounts
+def _higher(trial: _Trial) -> _Outcome | None:
+    """The least rise that turns a zone to met: every third step first, then those below it."""
+    sensors = [s for s in trial.task.placed if can_rise(s)]
+    good: list[Plan] = []
+    for steps in range(_RAISED_BY, RAISES + 1, _RAISED_BY):
+        for sensor in sensors:
+            met = _rise(trial, sensor, steps)
+            below = (_rise(trial, sensor, n) for n in range(steps - _RAISED_BY + 1, steps))
+            if met is not None and trial.seems(met):
+                good.append(next((p for p in below if p is not None and trial.seems(p) >= trial.seems(met)), met))
+        if len(good) >= _ASSESSED:
+            break
+    return trial.best_of(good, frozenset(z.id for z in trial.unmet))
 
 
-def _higher(trial: _Trial, wanted: frozenset[str]) -> Iterator[Relaxation]:
-    """The least rise of one sensor that turns a zone to met and loses none."""
-    task = trial.task
-    for i in range(1, int(RAISE_MOST_M / RAISE_STEP_M + 1e-9) + 1) if wanted else ():
-        for sensor in (s for s in task.placed if _can_rise(s)):
-            pointer = f"{sensor.pointer}/mount/position/z_m"
-            height = round(float(value_at(task.request, pointer)) + i * RAISE_STEP_M, 6)
-            raised = with_value(task.request, pointer, height)
-            moved = placed_again(raised, sensor)
-            if prism_holding(task.site.fixed, moved.scene.mount.origin) is not None:
-                continue
-            met = trial.seems([moved if s is sensor else s for s in task.placed], wanted)
-            if met and trial.holds(raised, met):
-                words = f"With {sensor.name} mounted {i * RAISE_STEP_M:.1f} m higher, at {height:.2f} m,"
-                yield _value(task, "mount_height", words, met, "m", pointer, height)
-                return
+def _rise(trial: _Trial, sensor: Placed, steps: int) -> Plan | None:
+    change = raised(trial.task, sensor, steps)
+    return None if change is None else (change,)
 
 
-def _can_rise(sensor: Placed) -> bool:
-    """True for a sensor on its own on the building; not for mats, loops, edges and beams between two ends."""
-    on_floor = any(isinstance(e, FloorArea) for e in sensor.emissions)
-    return sensor.carried is None and sensor.scene.counterpart is None and not on_floor
+# ---------------------------------------------------------------------- two changes together, the nearest miss
 
 
-def _second(trial: _Trial) -> Iterator[Relaxation]:
-    """A second sensor like one that is there, across the opening or on the other side, that turns most zones to met."""
-    task, wanted = trial.task, {z.id for z in trial.unmet}
-    if len(task.request.sensors) >= _SENSORS_MOST:
+def _together(trial: _Trial, still: frozenset[str], in_sight: Sequence[ZoneNeed]) -> Iterator[_Outcome]:
+    """Two mounts, or a mount and a drive, that turn a zone to met which no single change does."""
+
+    def left(plan: Plan) -> float:
+        return _unseen(trial.look(plan), still)
+
+    single = [p for p in trial.looks if len(p) == 1 and p[0].moved is not None]
+    single = sorted((p for p in single if left(p) < _LESS * left(())), key=left)[:_IN_PAIRS]
+    if not single:
         return
-    found: list[tuple[int, str, Any, list[str]]] = []
-    for sensor in task.placed:
-        for words, twin in _twins(task, sensor):
-            more = _with_sensor(task.request, twin)
-            added = placed_again(more, sensor, len(task.request.sensors))
-            at = added.scene.mount.origin
-            if prism_holding(task.site.fixed, at) is not None or any(_beside(at, s) for s in task.placed):
-                continue
-            met = trial.seems([*task.placed, added], wanted)
-            if met:
-                found.append((len(met), words, twin, met))
-    for _, words, twin, met in sorted(found, key=lambda f: -f[0]):
-        if trial.holds(_with_sensor(task.request, twin), met):
-            yield Relaxation(
-                kind="second_sensor",
-                text=f"With a second sensor like {words} {_are_met(task, met)}.",
-                zones=met,
-                unit="",
-                current=None,
-                proposed=1.0,
-                proven=True,
-                patch=[PatchStep(op="add", path="/sensors/-", value=msgspec.to_builtins(twin))],
-            )
+    trial.tried["two of these together"] = None
+    pairs = [(*a, *b) for a, b in combinations(single, 2) if _may_both(trial, a[0], b[0])]
+    good = [p for p in pairs if trial.seems(p) & still]
+    good.sort(key=lambda p: (-len(trial.seems(p) & still), left(p)))
+    found = trial.best_of(good, still)
+    if found is not None:
+        yield found
+        still -= found.met
+    for ladder in ladders(trial.task.request, [z for z in in_sight if z.id in still]):
+        mount = min(single, key=lambda p: _unseen(trial.look(p), ladder.zones))
+        helps = _unseen(trial.look(mount), ladder.zones) < _LESS * _unseen(trial.look(()), ladder.zones)
+        both = _least(trial, ladder, mount) if helps else None
+        if both is not None:
+            yield both
             return
 
 
-def _beside(at: Any, sensor: Placed) -> bool:
-    """True if there is no room for another sensor beside one that is there."""
-    return bool(np.linalg.norm(at - sensor.scene.mount.origin) < ROOM_M)
+def _may_both(trial: _Trial, one: Change, other: Change) -> bool:
+    added = one.adds + other.adds
+    return fit_together(one, other) and len(trial.task.request.sensors) + added <= SENSORS_MOST
 
 
-def _twins(task: Task, sensor: Placed) -> Iterator[tuple[str, Any]]:
-    """The sensor in mirror image across the opening; on the other side in mirror image and turned half round."""
-    own = task.request.sensors[sensor.index]
-    wall = task.request.door.wall
-    other = "far" if own.mount.side == "near" else "near"
-    over_y = wall.near_face_y_m + wall.far_face_y_m - own.mount.position.y_m
-    for side, mirror in ((own.mount.side, True), (other, True), (other, False)):
-        if own.counterpart is not None and side == own.mount.side:
-            continue  # the same beam the other way round
-        at = own.mount.position
-        sign = -1.0 if mirror == (side == own.mount.side) else 1.0
-        y = at.y_m if side == own.mount.side else over_y
-        position = msgspec.structs.replace(at, x_m=round(sign * at.x_m + 0.0, 9), y_m=round(y, 9))
-        counterpart = own.counterpart
-        if counterpart is not None:
-            end = counterpart.position
-            over = wall.near_face_y_m + wall.far_face_y_m - end.y_m
-            end = msgspec.structs.replace(end, x_m=round(sign * end.x_m + 0.0, 9), y_m=round(over, 9))
-            counterpart = msgspec.structs.replace(counterpart, position=end)
-        turn = -1.0 if mirror else 1.0
-        mount = msgspec.structs.replace(
-            own.mount,
-            side=side,
-            position=position,
-            yaw_deg=turn * own.mount.yaw_deg + 0.0,
-            roll_deg=turn * own.mount.roll_deg + 0.0,
-        )
-        device = sensor.family.mirrored(own.device) if mirror else own.device
-        twin = msgspec.structs.replace(
-            own, name=_name(task, own.name), mount=mount, counterpart=counterpart, device=device
-        )
-        yield f"{own.name}, on the {side} side at x = {position.x_m:g} m", twin
+def _nearest(trial: _Trial, still: frozenset[str]) -> tuple[_Outcome, ZoneNeed] | None:
+    """What comes nearest to meeting a zone that nothing turns to met, the most important zone first."""
+    now = {c.zone: c.gap_m2 for c in trial.task.comparisons}
+    tries = _ASSESSED
+    for zone in sorted(trial.unmet, key=lambda z: (z.kind != "protection", -now[z.id])):
+        near = [p for p, gaps in trial.looks.items() if p and gaps.get(zone.id, now[zone.id]) <= _NEAR * now[zone.id]]
+        # One change is nearer than two that leave about as much.
+        near.sort(key=lambda p: (round(trial.looks[p][zone.id] / now[zone.id], 1), len(p), trial.looks[p][zone.id]))
+        for plan in near[:tries] if zone.id in still else ():
+            tries -= plan not in trial.outcomes
+            found = trial.assessed(plan)
+            after = None if found is None or found.loses else found.comparisons.get(zone.id)
+            if found is not None and after is not None and after.gap_m2 <= _NEAR * now[zone.id]:
+                return found, zone
+    return None
 
 
-def _name(task: Task, name: str) -> str:
-    taken = {s.name for s in task.request.sensors}
-    return next(n for n in (f"{name[:55]} twin {i}" for i in range(1, 32)) if n not in taken)
+# ---------------------------------------------------------------------- words and numbers
 
 
-def _with_sensor(request: Any, twin: Any) -> Any:
-    return msgspec.structs.replace(request, sensors=(*request.sensors, twin))
+def _met(trial: _Trial, found: _Outcome, before: Sequence[Comparison]) -> Relaxation:
+    """What turns zones to met, and which others stay unmet."""
+    met = [z for z in trial.unmet if z.id in found.met]
+    unmet = [_left(trial, found, z) for z in trial.unmet if z.id not in found.met]
+    more = [f"{len(unmet) - _NAMED} more"] if len(unmet) > _NAMED else []
+    others = f"; {joined([*unmet[:_NAMED], *more])} {'stays' if len(unmet) == 1 else 'stay'} unmet" if unmet else ""
+    text = f"With {_words(trial, found.plan)}, {labelled([z.label for z in met], 'is', 'are')} met{others}."
+    return _relaxation(found, before, text=text, zones=[z.id for z in met], proven=True)
 
 
-def _are_met(task: Task, zones: Sequence[str]) -> str:
-    labels = [f"'{zone.label}'" for zone in task.zones if zone.id in zones]
-    return f"{', '.join(labels)} {'is' if len(labels) == 1 else 'are'} met"
+def _missed(trial: _Trial, found: _Outcome, zone: ZoneNeed, before: Sequence[Comparison]) -> Relaxation:
+    """What comes near, with what it leaves unseen."""
+    text = f"Nearest miss: with {_words(trial, found.plan)}, {_left(trial, found, zone)} stays unmet all the same."
+    return _relaxation(found, before, text=text, zones=[], proven=False)
+
+
+def _relaxation(found: _Outcome, before: Sequence[Comparison], **said: Any) -> Relaxation:
+    change, is_alone = found.plan[-1], len(found.plan) == 1
+    return Relaxation(
+        kind=change.kind if is_alone else "combination",
+        unit=change.unit if is_alone else "",
+        current=change.current if is_alone else None,
+        proposed=change.proposed if is_alone else float(len(found.plan)),
+        effects=[
+            Effect(zone=c.zone, before=numbers(c), after=numbers(found.comparisons[c.zone]))
+            for c in before
+            if c.zone in found.comparisons
+        ],
+        patch=found.patch,
+        **said,
+    )
+
+
+def _left(trial: _Trial, found: _Outcome, zone: ZoneNeed) -> str:
+    """A zone that stays unmet, with what is left of what is unseen now where that changes."""
+    now = next(c for c in trial.task.comparisons if c.zone == zone.id)
+    after = found.comparisons.get(zone.id, now)
+    if abs(after.gap_m2 - now.gap_m2) < _SHOWN_M2:
+        return f"'{zone.label}'"
+    return f"'{zone.label}' ({after.gap_m2:.3g} m2 unseen instead of {now.gap_m2:.3g} m2)"
+
+
+def _words(trial: _Trial, plan: Plan) -> str:
+    parts = ["the proposed settings"] if trial.first else []
+    added = [change.words for change in plan if change.adds]
+    if len(added) == 1:
+        parts.append(f"a second sensor {added[0]}")
+    elif added:
+        parts.append(f"two more sensors, one {' and one '.join(added)}")
+    return joined([*parts, *(change.words for change in plan if not change.adds)])

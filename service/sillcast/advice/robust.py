@@ -6,8 +6,10 @@ from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sillcast.advice.places import OnGrid
 from sillcast.advice.pointers import value_at, with_value
 from sillcast.advice.task import Task, placed_again
+from sillcast.advice.words import joined, labelled
 from sillcast.contract import Comparison
 
 __all__ = ["ANGLE_ERROR_DEG", "PLACE_ERROR_M", "Robust", "mount_errors", "robust"]
@@ -27,7 +29,7 @@ _ERRORS = (
 
 @dataclass(frozen=True)
 class Robust:
-    """Whether all errors are survived, None if not asked for; the first that is not; what was judged, in words."""
+    """Whether all errors are survived, None if none was judged; the first that is not; what was judged, in words."""
 
     holds: bool | None
     failing_case: str
@@ -67,34 +69,43 @@ def robust(task: Task, changed: Any, comparisons: Sequence[Comparison], sensors:
     Returns
     -------
     Robust
-        The first error at which a zone is lost is named; `judged` says how many errors were assessed, of how many.
+        The first error at which zones are lost is named with all of them; `judged` says how many errors were assessed,
+        of how many, or why none was.
     """
     met = {c.zone for c in comparisons if c.verdict == "met"}
+    if not met:
+        return Robust(None, "", "No zone is met with the proposals, so there is nothing to lose by a mounting error.")
     names = ", ".join(changed.sensors[i].name for i in sensors)
     cases = _worst_first(task, changed, met, sensors)
     some = cases[: task.budget.robust]
     for count, (words, wrong) in enumerate(some, 1):
         lost = [c for c in task.assessed(wrong) or () if c.zone in met and c.verdict != "met"]
         if lost:
-            worst = max(lost, key=lambda c: c.gap_m2)
-            label = next(z.label for z in task.zones if z.id == worst.zone)
-            failing = f"{words}: '{label}' is no longer met, {worst.gap_m2:.3f} m2 stay unseen."
-            return Robust(
-                False, failing, f"{count} of {len(cases)} mounting errors of {names} assessed, then one failed."
-            )
+            failing = f"{words}: {_lost(task, lost)}."
+            judged = f"{count} of {len(cases)} mounting errors of {names} assessed, then one failed."
+            return Robust(False, failing, judged)
     left = "" if len(some) == len(cases) else "; the others show no loss on a grid"
     judged = f"{len(some)} of {len(cases)} mounting errors of {names} assessed with exact regions{left}."
     return Robust(True, "", judged)
 
 
+def _lost(task: Task, lost: Sequence[Comparison]) -> str:
+    """Zones that are lost, the worst first, with what stays unseen of each."""
+    labels = {z.id: z.label for z in task.zones}
+    worst = sorted(lost, key=lambda c: -c.gap_m2)
+    gaps = joined([f"{c.gap_m2:.3g}" for c in worst])
+    return f"{labelled([labels[c.zone] for c in worst], 'is', 'are')} no longer met, {gaps} m2 stay unseen"
+
+
 def _worst_first(task: Task, changed: Any, met: Container[str], sensors: Sequence[int]) -> list[tuple[str, Any]]:
     """Errors in words and as requests: largest loss on the grid first, then least margin."""
     placed = [placed_again(changed, s) for s in task.placed]
+    grid = OnGrid(task.site, [z for z in task.zones if z.id in met], fineness=task.budget.fine, certain=False)
     found: list[tuple[float, float, int, str, Any]] = []
     for index in sensors:
         for words, wrong in mount_errors(changed, index):
             off = [placed_again(wrong, s) if s.index == index else s for s in placed]
-            scores = [s for s in task.centres.scores(off) if s.zone.id in met and s.zone.kind != "exclusion"]
+            scores = grid.scores(off)
             lost, margin = sum(s.gap_m2 for s in scores), min((s.margin_m for s in scores), default=0.0)
             found.append((-round(lost, 4), round(margin, 3), len(found), words, wrong))
     return [(words, wrong) for *_, words, wrong in sorted(found, key=lambda f: f[:3])]

@@ -14,7 +14,7 @@ from sillcast.family import Tunable
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
-__all__ = ["Setting", "narrowed", "settings_of"]
+__all__ = ["Setting", "narrowed", "new_fields", "settings_of"]
 
 FIELD_STEP_M = 0.05
 FIELD_WAY_M = 1.0  # how far a bound of a field is moved to either side
@@ -70,7 +70,7 @@ def settings_of(request: Any, placed: Sequence[Placed], zones: Sequence[ZoneNeed
     for sensor in placed:
         found += _declared(request, sensor)
         found += _bounds(request, sensor)
-        found += _new_fields(request, sensor, zones)
+        found += new_fields(request, sensor, zones)
     return found
 
 
@@ -125,7 +125,7 @@ def _bounds(request: Any, sensor: Placed) -> Iterator[Setting]:
             yield _numeric(request, sensor, Tunable(pointer, "m", *reach, FIELD_STEP_M, label))
 
 
-def _new_fields(request: Any, sensor: Placed, zones: Sequence[ZoneNeed]) -> Iterator[Setting]:
+def new_fields(request: Any, sensor: Placed, zones: Sequence[ZoneNeed]) -> Iterator[Setting]:
     """A field for each purpose that has none, where a field can help: against overspill, or to keep off the leaf."""
     fields = getattr(sensor.params, "fields", None)
     if fields is None or len(fields) > _FIELDS_MOST - 2:

@@ -41,8 +41,9 @@ class Budget:
         Most assessments with exact regions for relaxations.
     robust : int
         Most assessments with exact regions for mounting errors.
-    coarse, fine, relaxed_on : int
-        Cells along the narrow side of the body, of the grids to search on, to choose on, and for relaxations.
+    coarse, fine, relaxed_on, glimpse : int
+        Cells along the narrow side of the body, of the grids to search on, to choose on, for relaxations, and for a
+        first look at what is near the best.
     thin : int
         For the coarse grid, every so manieth ray of a sensor that wants several hits.
     """
@@ -55,11 +56,12 @@ class Budget:
     assessed_of_all: int = 8
     near: int = 64
     polished: int = 2
-    relaxed: int = 4
+    relaxed: int = 6
     robust: int = 24
     coarse: int = 8
     fine: int = 16
     relaxed_on: int = 16
+    glimpse: int = 4
     thin: int = 3
 
 

@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta
 
-from sillcast.contract.base import Answer, Name, Purpose, Sides, Wire
+from sillcast.contract.base import Answer, Cautions, Name, Purpose, SensorName, Sides, Unit, Verdict, Wire, ZoneId
 
 __all__ = [
     "Effect",
@@ -31,103 +31,154 @@ __all__ = [
 class PatchStep(Answer, frozen=True, kw_only=True):
     """One operation of a JSON patch, RFC 6902."""
 
-    op: Annotated[str, Meta(examples=["add", "replace"])]
-    path: str
-    value: Any
+    op: Annotated[str, Meta(description="What to do at the place.", examples=["add", "replace"])]
+    path: Annotated[str, Meta(description="JSON pointer (RFC 6901) into the request.")]
+    value: Annotated[Any, Meta(description="What to put there.")]
 
 
 class ZoneNumbers(Answer, frozen=True, kw_only=True):
     """A zone in numbers, from exact regions."""
 
-    verdict: Annotated[str, Meta(examples=["met", "not_met", "cannot_tell", "informative"])]
-    share: float
-    gap_m2: float
-    overspill_m2: float
-    margin_m: float | None
+    verdict: Verdict
+    share: Annotated[
+        float,
+        Meta(
+            description="Share of the required area that is covered; of an exclusion, the share that is detected. [1]"
+        ),
+    ]
+    gap_m2: Annotated[float, Meta(description="Area in which the body is not detected. [m2]")]
+    overspill_m2: Annotated[float, Meta(description="For exclusions: area detected though unwanted. [m2]")]
+    margin_m: Annotated[
+        float | None,
+        Meta(description="How far the zone could grow before it fails, 1 m at most; null if it is not met. [m]"),
+    ]
 
 
 class Effect(Answer, frozen=True, kw_only=True):
-    """What a proposal makes of one zone."""
+    """What proposals, or a change beyond the settings, make of one zone."""
 
-    zone: str
-    before: ZoneNumbers
-    after: ZoneNumbers
+    zone: ZoneId
+    before: Annotated[ZoneNumbers, Meta(description="As requested.")]
+    after: Annotated[ZoneNumbers, Meta(description="With the change.")]
 
 
 class Proposal(Answer, frozen=True, kw_only=True):
     """A setting that improves the result, proven by assessing the changed request."""
 
-    sensor: str
+    sensor: SensorName
     setting: Annotated[str, Meta(description="JSON pointer into the request.")]
-    label: str
-    unit: str
-    current: Annotated[float | None, Meta(description="Null where the setting is not there yet.")]
-    proposed: float
-    least: float
-    most: float
-    step: float
-    reason: str
+    label: Annotated[str, Meta(description="What the setting is called.")]
+    unit: Unit
+    current: Annotated[
+        float | None, Meta(description="Value of the request; null where the setting is not there yet. [`unit`]")
+    ]
+    proposed: Annotated[float, Meta(description="Value to set. [`unit`]")]
+    least: Annotated[float, Meta(description="Least value that was searched. [`unit`]")]
+    most: Annotated[float, Meta(description="Greatest value that was searched. [`unit`]")]
+    step: Annotated[float, Meta(description="Step of the search. [`unit`]")]
+    reason: Annotated[str, Meta(description="What gets better by it.")]
     together: Annotated[
         list[str], Meta(description="Settings that are changed with this one; the effects are those of all.")
     ]
-    effects: list[Effect]
+    effects: Annotated[list[Effect], Meta(description="What the proposals together make of each zone.")]
     binding_zone: Annotated[str, Meta(description="Zone that keeps the result from being better; empty if none.")]
     derivation: Annotated[str, Meta(description="How the value was found.")]
-    robust: Annotated[bool | None, Meta(description="Null if it was not asked for.")]
-    failing_case: Annotated[str, Meta(description="First mounting error at which a met zone is lost.")] = ""
-    errors_judged: Annotated[str, Meta(description="Which mounting errors were judged, and how.")] = ""
-    patch: Annotated[list[PatchStep], Meta(description="Turns the request into the proposed one.")]
+    robust: Annotated[
+        bool | None,
+        Meta(
+            description="Whether what is met stays met at mounting errors; null if it was not asked for, or if no zone "
+            "is met that could be lost."
+        ),
+    ]
+    failing_case: Annotated[
+        str, Meta(description="First mounting error at which met zones are lost, and all zones that it loses.")
+    ] = ""
+    errors_judged: Annotated[str, Meta(description="Which mounting errors were judged, and how, or why none was.")] = ""
+    patch: Annotated[
+        list[PatchStep], Meta(description="JSON patch (RFC 6902) that turns the request into the proposed one.")
+    ]
 
 
 class SearchRange(Answer, frozen=True, kw_only=True):
     """Range in which one setting was searched."""
 
-    setting: str
-    unit: str
-    least: float
-    most: float
-    step: float
-    current: float | None
+    setting: Annotated[str, Meta(description="JSON pointer into the request.")]
+    unit: Unit
+    least: Annotated[float, Meta(description="Least value that was searched. [`unit`]")]
+    most: Annotated[float, Meta(description="Greatest value that was searched. [`unit`]")]
+    step: Annotated[float, Meta(description="Step of the search. [`unit`]")]
+    current: Annotated[
+        float | None, Meta(description="Value of the request; null where the setting is not there yet. [`unit`]")
+    ]
 
 
 class RejectedSetting(Answer, frozen=True, kw_only=True):
     """What looks better on paper and was not proposed."""
 
-    settings: dict[str, float]
-    reason: str
+    settings: Annotated[
+        dict[str, float], Meta(description="Values by JSON pointer into the request. [unit of the range]")
+    ]
+    reason: Annotated[str, Meta(description="Why it was not proposed.")]
 
 
 class SearchReport(Answer, frozen=True, kw_only=True):
     """What was tried, within which bounds, and why the search stopped."""
 
-    tried: Annotated[int, Meta(description="Candidates judged on a grid.")]
-    assessed: Annotated[int, Meta(description="Candidates assessed with exact regions.")]
-    candidates: Annotated[float, Meta(description="Number of all combinations within the bounds.")]
-    budget: Annotated[int, Meta(description="Most candidates that one request may try.")]
-    cell_m: Annotated[float, Meta(description="Finest cell of the grids that ranked the candidates.")]
+    tried: Annotated[int, Meta(description="Candidates judged on a grid. [1]")]
+    assessed: Annotated[int, Meta(description="Candidates assessed with exact regions. [1]")]
+    candidates: Annotated[float, Meta(description="Number of all combinations within the bounds. [1]")]
+    budget: Annotated[int, Meta(description="Most candidates that one request may try. [1]")]
+    cell_m: Annotated[
+        float, Meta(description="Finest cell of the grids that ranked the candidates; 0 where no grid was needed. [m]")
+    ]
     stopped: Annotated[
         str,
         Meta(
-            examples=["all_tried", "nothing_to_gain", "nothing_tunable", "no_single_change_helps", "no_gain", "budget"]
+            description="Why the search ended.",
+            examples=["all_tried", "nothing_to_gain", "nothing_tunable", "no_single_change_helps", "no_gain", "budget"],
         ),
     ]
     optimal: Annotated[bool, Meta(description="True if no better candidate exists within the bounds, on the grid.")]
-    note: str
-    ranges: list[SearchRange]
-    rejected: list[RejectedSetting]
+    note: Annotated[str, Meta(description="The same in words, and the order by which candidates were ranked.")]
+    ranges: Annotated[list[SearchRange], Meta(description="Settings that were searched, with their ranges.")]
+    rejected: Annotated[
+        list[RejectedSetting],
+        Meta(description="Candidates that look better by a part of the order, and why they are not."),
+    ]
 
 
 class Relaxation(Answer, frozen=True, kw_only=True):
-    """What would have to change beyond the settings for a zone to be met."""
+    """What would have to change beyond the settings for a zone to be met, or what comes nearest to it."""
 
-    kind: Annotated[str, Meta(examples=["speed", "opening_speed", "mount_height", "second_sensor"])]
-    text: str
-    zones: Annotated[list[str], Meta(description="Zones that it turns to met.")]
-    unit: str
-    current: float | None
-    proposed: float
-    proven: Annotated[bool, Meta(description="True if assessed with exact regions, not on a grid alone.")]
-    patch: list[PatchStep]
+    kind: Annotated[
+        str,
+        Meta(
+            description="Sort of change; `combination` is two changes together.",
+            examples=["speed", "opening_speed", "mount_height", "second_sensor", "combination"],
+        ),
+    ]
+    text: Annotated[str, Meta(description="The change, what it does and what it leaves, in one sentence.")]
+    zones: Annotated[list[str], Meta(description="Zones that it turns to met; empty for a nearest miss.")]
+    unit: Unit
+    current: Annotated[float | None, Meta(description="Value of the request; null where there is none. [`unit`]")]
+    proposed: Annotated[
+        float, Meta(description="Value with the change; of a second sensor or a combination, how many. [`unit`]")
+    ]
+    proven: Annotated[
+        bool,
+        Meta(
+            description="True if exact regions show its zones met and none lost that is met with the proposals; false "
+            "for a nearest miss, whose numbers are from exact regions too."
+        ),
+    ]
+    effects: Annotated[list[Effect], Meta(description="What the proposals and this change together make of each zone.")]
+    patch: Annotated[
+        list[PatchStep],
+        Meta(
+            description="JSON patch (RFC 6902) of the request as it was sent: the changes of the proposals, then this "
+            "one."
+        ),
+    ]
 
 
 class Steps(Wire, frozen=True, kw_only=True):
@@ -141,11 +192,14 @@ class Steps(Wire, frozen=True, kw_only=True):
 class MountPlace(Wire, frozen=True, kw_only=True):
     """Where sensors may be mounted: a corner over the opening, its lintel or jambs, the ceiling, or a post."""
 
-    kind: Literal["left_corner", "right_corner", "lintel", "left_jamb", "right_jamb", "ceiling", "post"]
+    kind: Annotated[
+        Literal["left_corner", "right_corner", "lintel", "left_jamb", "right_jamb", "ceiling", "post"],
+        Meta(description="Sort of place."),
+    ]
     height_m: Annotated[Steps, Meta(description="Height of the sensor in the door frame. [m]")]
     along_m: Annotated[
         Steps | None,
-        Meta(description="Corners and jambs: distance beside the opening, 0.10 m if absent; else x in the door frame."),
+        Meta(description="Corners and jambs: beside the opening, 0.10 m if absent; else x in the door frame. [m]"),
     ] = None
     stand_off_m: Annotated[Steps, Meta(description="Out from the wall face; not for ceiling and post. [m]")] = Steps(
         least=0.0, most=0.30, step=0.15
@@ -156,16 +210,24 @@ class MountPlace(Wire, frozen=True, kw_only=True):
 class MountAngles(Wire, frozen=True, kw_only=True):
     """Attitudes to try at every place."""
 
-    tilt_deg: Steps = Steps(least=0.0, most=30.0, step=5.0)
-    yaw_deg: Steps = Steps(least=0.0, most=0.0, step=5.0)
-    roll_deg: Steps = Steps(least=0.0, most=0.0, step=5.0)
+    tilt_deg: Annotated[Steps, Meta(description="Outwards from straight down. [deg]")] = Steps(
+        least=0.0, most=30.0, step=5.0
+    )
+    yaw_deg: Annotated[
+        Steps, Meta(description="About the upright axis, positive counter-clockwise from above. [deg]")
+    ] = Steps(least=0.0, most=0.0, step=5.0)
+    roll_deg: Annotated[Steps, Meta(description="About the sensor's own forward axis. [deg]")] = Steps(
+        least=0.0, most=0.0, step=5.0
+    )
 
 
 class MountDeviceBase(Wire, frozen=True, kw_only=True):
     """A sensor to consider: name and purposes; the device is added from the installed families."""
 
     name: Name
-    purposes: Annotated[tuple[Purpose, ...], Meta(min_length=1, max_length=2)]
+    purposes: Annotated[
+        tuple[Purpose, ...], Meta(description="Purposes that it is to serve.", min_length=1, max_length=2)
+    ]
 
 
 class MountLimits(Wire, frozen=True, kw_only=True):
@@ -178,8 +240,10 @@ class MountLimits(Wire, frozen=True, kw_only=True):
 class MountSearchBase(Wire, frozen=True, kw_only=True):
     """Where and how to search; door, site, traffic, rules, bodies and the devices are added by the installation."""
 
-    places: Annotated[tuple[MountPlace, ...], Meta(min_length=1, max_length=16)]
-    angles: MountAngles = MountAngles()
+    places: Annotated[
+        tuple[MountPlace, ...], Meta(description="Where sensors may be mounted.", min_length=1, max_length=16)
+    ]
+    angles: Annotated[MountAngles, Meta(description="Attitudes to try at every place.")] = MountAngles()
     sides: Annotated[Sides, Meta(description="Sides on which sensors may be mounted.")] = ("near",)
     sensors_per_side: Annotated[int, Meta(ge=1, le=2, description="Most sensors on one side. [1]")] = 1
     apart_m: Annotated[
@@ -195,16 +259,20 @@ class MountSearchBase(Wire, frozen=True, kw_only=True):
         bool,
         Meta(description="True tries a field for each purpose with the best plans, where a device has fields."),
     ] = True
-    limits: MountLimits = MountLimits()
+    limits: Annotated[MountLimits, Meta(description="How much to try and to answer.")] = MountLimits()
 
 
 class Sensitivity(Answer, frozen=True, kw_only=True):
     """What mounting errors cost: greatest loss of covered share of any zone, each error of each sensor on its own."""
 
-    share_per_1_deg: float
-    share_per_5_cm: float
+    share_per_1_deg: Annotated[float, Meta(description="Loss by the worst turn of one sensor by 1 deg. [1]")]
+    share_per_5_cm: Annotated[float, Meta(description="Loss by the worst shift of one sensor by 5 cm. [1]")]
     worst: Annotated[str, Meta(description="The error that costs most; empty if none costs anything.")]
-    lost: Annotated[list[str], Meta(description="Zones that are met as planned and not with one of the worst errors.")]
+    zone: Annotated[str, Meta(description="Zone that loses most by that error; empty if none loses anything.")]
+    lost: Annotated[
+        list[str] | None,
+        Meta(description="Zones that are met as planned and not with one of the worst errors; null if told on a grid."),
+    ]
     judged: Annotated[
         str,
         Meta(
@@ -217,44 +285,46 @@ class Sensitivity(Answer, frozen=True, kw_only=True):
 class MountReport(Answer, frozen=True, kw_only=True):
     """What a mount search tried, within which bounds, why it stopped, and what it did not try."""
 
-    candidates: Annotated[int, Meta(description="Mounts of one sensor that the ranges ask for.")]
-    budget: Annotated[int, Meta(description="Most of them that the request allows.")]
-    looked_at: Annotated[int, Meta(description="Mounts looked at: those at which a sensor can sit.")]
-    judged: Annotated[int, Meta(description="Of these, judged zone by zone on a grid, as single mounts.")]
-    pairs: Annotated[int, Meta(description="Pairs of judged mounts on one side that were compared.")]
-    planned: Annotated[int, Meta(description="Single mounts, pairs and plans for both sides that were ranked.")]
-    refined: Annotated[int, Meta(description="Of these, judged again on a finer grid.")]
-    assessed: Annotated[int, Meta(description="Assessments with exact regions, those of mounting errors included.")]
-    cell_m: Annotated[float, Meta(description="Largest cell of the grid on which mounts were judged.")]
-    stopped: Annotated[str, Meta(examples=["all_tried", "budget"])]
+    candidates: Annotated[int, Meta(description="Mounts of one sensor that the ranges ask for. [1]")]
+    budget: Annotated[int, Meta(description="Most of them that the request allows. [1]")]
+    looked_at: Annotated[int, Meta(description="Mounts looked at: those at which a sensor can sit. [1]")]
+    judged: Annotated[int, Meta(description="Of these, judged zone by zone on a grid, as single mounts. [1]")]
+    pairs: Annotated[int, Meta(description="Pairs of judged mounts on one side that were compared. [1]")]
+    planned: Annotated[int, Meta(description="Single mounts, pairs and plans for both sides that were ranked. [1]")]
+    refined: Annotated[int, Meta(description="Of these, judged again on a finer grid. [1]")]
+    assessed: Annotated[int, Meta(description="Assessments with exact regions, those of mounting errors included. [1]")]
+    cell_m: Annotated[float, Meta(description="Largest cell of the grid on which mounts were judged. [m]")]
+    stopped: Annotated[str, Meta(description="Why the search ended.", examples=["all_tried", "budget"])]
     optimal: Annotated[
         bool, Meta(description="True if no other plan within the ranges has a better standing, told on the grid.")
     ]
     gap_m2: Annotated[
-        float, Meta(description="Area that the first mount leaves unseen in all required zones together.")
+        float | None,
+        Meta(description="Area that the first mount leaves unseen in all required zones; null if there is none. [m2]"),
     ]
     gap_least_m2: Annotated[
         float | None,
-        Meta(description="Of this, what no judged mount sees, however many were combined; null if none was judged."),
+        Meta(
+            description="Of this, what no judged mount sees, however many were combined; null if none was judged. [m2]"
+        ),
     ]
-    note: str
-    not_tried: list[str]
+    note: Annotated[str, Meta(description="The same in words.")]
+    not_tried: Annotated[list[str], Meta(description="What was left out, in words.")]
 
 
 class RankedMount(Answer, frozen=True, kw_only=True):
     """A set of mounts, with what it does and the request that asks for its assessment."""
 
-    rank: int
-    sensors: list[str]
+    rank: Annotated[int, Meta(description="Place in the list, from 1. [1]")]
+    sensors: Annotated[list[str], Meta(description="Names of the sensors in `request`.")]
     places: Annotated[list[str], Meta(description="Where each sensor sits and how it is turned, in words.")]
     fields: Annotated[list[str], Meta(description="Areas to set on the sensors, in words; they are in the request.")]
-    zones: dict[str, ZoneNumbers]
-    judged: Annotated[str, Meta(examples=["exact", "grid"])]
-    zones_met: int
-    covered_share: Annotated[float, Meta(description="Of the required area, zones weighted by area.")]
-    overspill_m2: float
-    margin_m: float | None
-    ladder_height_m: Annotated[float, Meta(description="Height of the highest mount above the floor.")]
+    zones: Annotated[dict[str, ZoneNumbers], Meta(description="What it does for each zone, by the zone's id.")]
+    zones_met: Annotated[int, Meta(description="Number of zones that are met. [1]")]
+    covered_share: Annotated[float, Meta(description="Of the required area, zones weighted by area. [1]")]
+    overspill_m2: Annotated[float, Meta(description="Area detected though unwanted, of all exclusions. [m2]")]
+    margin_m: Annotated[float | None, Meta(description="Least margin of the zones; null unless all are met. [m]")]
+    ladder_height_m: Annotated[float, Meta(description="Height of the highest mount above the floor. [m]")]
     sensitivity: Annotated[
         Sensitivity | None, Meta(description="Null beyond the first mounts where a device is judged by exact regions.")
     ]
@@ -276,11 +346,11 @@ class RankedMount(Answer, frozen=True, kw_only=True):
 class MountSearchAnswer(Answer, frozen=True, kw_only=True):
     """Ranked mounts, what was tried, what binds."""
 
-    summary: str
-    mounts: list[RankedMount]
-    pareto: Annotated[list[int], Meta(description="Ranks of the mounts of which none is better in everything.")]
+    summary: Annotated[str, Meta(description="One sentence for the technician.")]
+    mounts: Annotated[list[RankedMount], Meta(description="Plans, the best first.")]
+    pareto: Annotated[list[int], Meta(description="Ranks of the mounts of which none is better in everything. [1]")]
     binding_zone: Annotated[str, Meta(description="Zone that the best mount does not meet; empty if none.")]
     binding_reason: Annotated[str, Meta(description="Why not, and what to allow; empty if every zone is met.")]
-    search: MountReport
-    skipped: Annotated[dict[str, int], Meta(description="Candidates left out, by reason.")]
-    cautions: list[str]
+    search: Annotated[MountReport, Meta(description="What was tried, and what was not.")]
+    skipped: Annotated[dict[str, int], Meta(description="Candidates left out, by reason. [1]")]
+    cautions: Cautions

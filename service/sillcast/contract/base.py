@@ -5,24 +5,36 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct
 
 __all__ = [
+    "AheadM",
     "AngleDeg",
     "Answer",
     "Area",
     "AreaList",
+    "AreaM2",
     "BlindText",
+    "BodyName",
+    "Cautions",
     "CoordinateM",
     "Name",
     "Pointer",
     "PositionM",
     "Purpose",
+    "RightM",
     "Ring",
+    "SensorName",
     "SensorParams",
     "Share",
     "Side",
     "Sides",
+    "Source",
+    "SourceStatus",
     "State",
     "Text",
+    "TurnDeg",
+    "Unit",
+    "Verdict",
     "Wire",
+    "ZoneId",
 ]
 
 
@@ -66,6 +78,34 @@ AngleDeg = Annotated[
 ]
 State = Annotated[float, Meta(ge=0.0, le=1.0, description="Share of the leaf's travel: 0 closed, 1 open. [1]")]
 Share = Annotated[float, Meta(ge=0.0, le=1.0, description="Share. [1]")]
+
+# What many answers hold.
+AheadM = Annotated[float, Meta(description="y in the door frame, ahead through the door from the near side. [m]")]
+AreaM2 = Annotated[float, Meta(description="Area. [m2]")]
+BodyName = Annotated[str, Meta(description="Name of the test body.")]
+Cautions = Annotated[list[str], Meta(description="What a calculation cannot do, to be shown with the answer.")]
+RightM = Annotated[float, Meta(description="x in the door frame, to the right as seen from the near side. [m]")]
+SensorName = Annotated[str, Meta(description="Name of the sensor.")]
+Source = Annotated[str, Meta(description="Where the formula comes from.")]
+SourceStatus = Annotated[
+    str,
+    Meta(
+        examples=["verified", "second_hand", "from_memory", "common_practice", "own_derivation", "request"],
+        description="How sure the source is.",
+    ),
+]
+TurnDeg = Annotated[
+    float, Meta(description="Turn of the body about its upright axis, positive counter-clockwise from above. [deg]")
+]
+Unit = Annotated[str, Meta(description="Unit of the numbers here; `1` or empty for those without.")]
+Verdict = Annotated[
+    str,
+    Meta(
+        examples=["met", "not_met", "cannot_tell", "informative"],
+        description="`met` if the body is detected wherever it must be; `informative` for an exclusion.",
+    ),
+]
+ZoneId = Annotated[str, Meta(description="Id of the zone.")]
 
 # Polygons of an answer: polygons > rings > points, simple-feature order.
 Area = list[list[tuple[float, float]]]

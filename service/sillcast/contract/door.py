@@ -103,8 +103,8 @@ class Phase(Wire, frozen=True, kw_only=True):
 class MotionBase(Wire, frozen=True, kw_only=True, tag_field="kind"):
     """What every motion has: two moves and their times."""
 
-    opening: Phase
-    closing: Phase
+    opening: Annotated[Phase, Meta(description="Movement that opens.")]
+    closing: Annotated[Phase, Meta(description="Movement that closes.")]
     control_delay_s: Annotated[float, Meta(ge=0.0, le=10.0, description="From the signal to the leaf's start. [s]")] = (
         0.1
     )
@@ -143,7 +143,7 @@ class Swing(MotionBase, frozen=True, kw_only=True, tag="swing"):
 class Folding(MotionBase, frozen=True, kw_only=True, tag="folding"):
     """Pair of panels hinged to a jamb and to each other, the leading edge guided in the leaf plane; or two pairs."""
 
-    panels: Annotated[Literal[2, 4], Meta(description="Two panels fold to one jamb, four to both.")] = 2
+    panels: Annotated[Literal[2, 4], Meta(description="Two panels fold to one jamb, four to both. [1]")] = 2
     folds_to: Annotated[Literal["left", "right"], Meta(description="Jamb to which a single pair folds.")] = "left"
     opens_towards: Annotated[Side, Meta(description="Side into which the fold comes out.")] = "far"
     angle_deg: Annotated[float, Meta(ge=45.0, le=90.0, description="Panel against the leaf plane, open. [deg]")] = 90.0
@@ -178,7 +178,7 @@ class Muting(Wire, frozen=True, kw_only=True):
     """A sensor that may be ignored during a part of the leaf's travel."""
 
     sensor: Name
-    during: Literal["opening", "closing"]
+    during: Annotated[Literal["opening", "closing"], Meta(description="Movement in which it may be ignored.")]
     from_state: State
     to_state: State
 
@@ -194,10 +194,12 @@ class Door(Wire, frozen=True, kw_only=True):
     """The door: opening, wall, leaf, motion, control."""
 
     opening: Opening
-    motion: Motion
+    motion: Annotated[Motion, Meta(description="How the leaf moves; `kind` names the way.")]
     wall: Wall = Wall()
     leaf: Leaf = Leaf()
-    guides: Guides | None = None
-    header: Header | None = None
+    guides: Annotated[Guides | None, Meta(description="Absent where there are none.")] = None
+    header: Annotated[Header | None, Meta(description="Absent where there is none.")] = None
     control: Control = Control()
-    muting: Annotated[tuple[Muting, ...], Meta(max_length=16)] = ()
+    muting: Annotated[
+        tuple[Muting, ...], Meta(description="Sensors that may be ignored during a part of the travel.", max_length=16)
+    ] = ()

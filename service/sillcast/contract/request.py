@@ -126,7 +126,7 @@ class Site(Wire, frozen=True, kw_only=True):
 
     floor: Floor = Floor()
     conditions: Conditions = Conditions()
-    obstacles: Annotated[tuple[Obstacle, ...], Meta(max_length=64)] = ()
+    obstacles: Annotated[tuple[Obstacle, ...], Meta(description="What stands in the way.", max_length=64)] = ()
     neighbours: Annotated[
         tuple[Neighbour, ...], Meta(max_length=16, description="Neighbouring doors, where their own traffic moves.")
     ] = ()
@@ -143,7 +143,7 @@ class Traveller(Wire, frozen=True, kw_only=True):
     """A kind of traffic: who comes, how fast, how wide, from where."""
 
     name: Name
-    from_sides: Sides = ("near", "far")
+    from_sides: Annotated[Sides, Meta(description="Sides from which it comes.")] = ("near", "far")
     speed_m_per_s: Annotated[float, Meta(ge=0.05, le=10.0, description="Speed towards the door. [m/s]")]
     width_m: Annotated[float, Meta(ge=0.1, le=10.0, description="Body width with load. [m]")]
     front_overhang_m: Annotated[
@@ -174,7 +174,7 @@ class Position(Wire, frozen=True, kw_only=True):
 class Mount(Wire, frozen=True, kw_only=True):
     """Where the sensor sits and how it is turned; at zero angles it looks straight down, forward away from the door."""
 
-    side: Side
+    side: Annotated[Side, Meta(description="Side of the leaf plane on which it sits.")]
     position: Position
     tilt_deg: Annotated[float, Meta(ge=-90.0, le=120.0, description="Outwards from straight down. [deg]")] = 0.0
     yaw_deg: AngleDeg = 0.0
@@ -211,7 +211,7 @@ class Filters(Wire, frozen=True, kw_only=True):
 class Field(Wire, frozen=True, kw_only=True):
     """Area in door coordinates that keeps only the hits inside it, for one purpose: a ring, or four bounds."""
 
-    purpose: Purpose
+    purpose: Annotated[Purpose, Meta(description="Purpose for which the field acts.")]
     ring_m: Ring | None = None
     x_from_m: CoordinateM | None = None
     x_to_m: CoordinateM | None = None
@@ -238,9 +238,16 @@ class SensorBase(Wire, frozen=True, kw_only=True):
     """A sensor: name, purposes, mount; the device is added by the registry from the installed families."""
 
     name: Name
-    purposes: Annotated[tuple[Purpose, ...], Meta(min_length=1, max_length=2)]
+    purposes: Annotated[
+        tuple[Purpose, ...],
+        Meta(
+            description="What it is for: `activation` opens the door, `protection` keeps the leaf off persons.",
+            min_length=1,
+            max_length=2,
+        ),
+    ]
     mount: Mount
-    counterpart: Counterpart | None = None
+    counterpart: Annotated[Counterpart | None, Meta(description="Absent for a sensor with one end.")] = None
     performance_level: Annotated[
         Literal["a", "b", "c", "d", "e"] | None, Meta(description="As stated for the device, in ISO 13849-1 terms.")
     ] = None
@@ -253,23 +260,27 @@ class SeparationChoice(Wire, frozen=True, kw_only=True):
     """Standard and edition by which the separation distance is worked out beside the rule set's own strip."""
 
     set: Name
-    edition: Annotated[str, Meta(min_length=1, max_length=16)] = "2024"
+    edition: Annotated[str, Meta(description="Edition of the set.", min_length=1, max_length=16)] = "2024"
 
 
 class Override(Wire, frozen=True, kw_only=True):
     """A rule-set value replaced for this request, with the reason."""
 
     name: Name
-    value: Annotated[float, Meta(ge=-1e6, le=1e6, description="New value in the unit of the rule.")]
-    reason: Annotated[str, Meta(min_length=1, max_length=500)]
+    value: Annotated[float, Meta(ge=-1e6, le=1e6, description="New value. [unit of the rule]")]
+    reason: Annotated[str, Meta(description="Why, to be shown with the answer.", min_length=1, max_length=500)]
 
 
 class Rules(Wire, frozen=True, kw_only=True):
     """Rule set and what is changed in it."""
 
     set: Name = "industrial_door"
-    separation: SeparationChoice | None = None
-    overrides: Annotated[tuple[Override, ...], Meta(max_length=64)] = ()
+    separation: Annotated[
+        SeparationChoice | None, Meta(description="Absent where no separation distance is wanted.")
+    ] = None
+    overrides: Annotated[
+        tuple[Override, ...], Meta(description="Values of the set that are replaced.", max_length=64)
+    ] = ()
     protection_bodies: Annotated[
         tuple[Name, ...], Meta(max_length=4, description="Bodies to be detected; the rule set's own if absent.")
     ] = ()
@@ -282,7 +293,7 @@ class Body(Wire, frozen=True, kw_only=True):
     """A test body: box (width along its x, depth along its y), upright cylinder or sphere (width only)."""
 
     name: Name
-    shape: Literal["box", "cylinder", "sphere"] = "box"
+    shape: Annotated[Literal["box", "cylinder", "sphere"], Meta(description="Form of the body.")] = "box"
     width_m: Annotated[float, Meta(ge=0.005, le=10.0, description="Along its own x, or the diameter. [m]")]
     depth_m: (
         Annotated[float, Meta(ge=0.005, le=10.0, description="Along its own y; the width if absent. [m]")] | None
@@ -323,7 +334,9 @@ class BandRequest(Wire, frozen=True, kw_only=True):
 class SmallestRequest(Wire, frozen=True, kw_only=True):
     """Which of nested bodies, smallest first, is the first to be detected at each place of a grid?"""
 
-    bodies: Annotated[tuple[Name, ...], Meta(min_length=1, max_length=14)]
+    bodies: Annotated[
+        tuple[Name, ...], Meta(description="Names of the bodies, smallest first.", min_length=1, max_length=14)
+    ]
     cell_m: Annotated[float, Meta(ge=0.01, le=0.5, description="Cell of the grid. [m]")] = 0.05
     angle_deg: AngleDeg = 0.0
 
@@ -335,11 +348,20 @@ class Output(Wire, frozen=True, kw_only=True):
         tuple[Annotated[float, Meta(ge=0.0, le=20.0, description="Height above the local floor. [m]")], ...],
         Meta(max_length=8, description="Heights at which coverage is drawn. [m]"),
     ] = (0.0,)
-    detections: Annotated[tuple[DetectionRequest, ...], Meta(max_length=8)] = ()
-    states: Annotated[tuple[State, ...], Meta(min_length=1, max_length=5, description="Leaf states to show.")] = (0.0,)
-    counts: Annotated[tuple[CountsRequest, ...], Meta(max_length=4)] = ()
-    bands: Annotated[tuple[BandRequest, ...], Meta(max_length=4)] = ()
-    smallest: Annotated[tuple[SmallestRequest, ...], Meta(max_length=2)] = ()
+    detections: Annotated[
+        tuple[DetectionRequest, ...], Meta(description="Bodies of which to say where they are detected.", max_length=8)
+    ] = ()
+    states: Annotated[tuple[State, ...], Meta(min_length=1, max_length=5, description="Leaf states to show. [1]")] = (
+        0.0,
+    )
+    counts: Annotated[tuple[CountsRequest, ...], Meta(description="Grids on which to count hits.", max_length=4)] = ()
+    bands: Annotated[
+        tuple[BandRequest, ...], Meta(description="Heights between which to draw the area swept.", max_length=4)
+    ] = ()
+    smallest: Annotated[
+        tuple[SmallestRequest, ...],
+        Meta(description="Grids on which to name the smallest body detected.", max_length=2),
+    ] = ()
     shadows: Annotated[bool, Meta(description="True adds to the coverage what each obstacle takes.")] = False
     outlines: Annotated[
         bool,
