@@ -1,6 +1,8 @@
 """The same stack without the work: reads the request, answers with bytes of a file. What the service is compared with.
 
-`python tests/load/canned.py FILE`: litestar, uvicorn with our protocol, and our outermost layer, as in the service.
+`python tests/load/canned.py FILE`: litestar, uvicorn with our protocol, and our outermost layer, as in the service; but
+for one thing: this handler is reached through litestar's routing, as anybody's would be, and the service's routes that
+compute go round it.
 """
 
 import sys

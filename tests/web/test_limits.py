@@ -75,7 +75,7 @@ def test_what_overruns_its_deadline_is_answered_and_keeps_its_place(served: Any,
     with served(planner, Settings(workers=1, queue=0, deadline_s=0.2)) as client:
         late = client.post("/v1/needs", json=door)
         problem(late, "deadline")
-        assert late.headers["retry-after"] == "5"
+        assert "retry-after" not in late.headers  # the same work would take as long again
         problem(client.post("/v1/needs", json=door), "busy")
         planner.go.set()
         while "sillcast_held_requests 0.0" not in client.get("/metrics").text:
@@ -85,7 +85,13 @@ def test_what_overruns_its_deadline_is_answered_and_keeps_its_place(served: Any,
 
 @pytest.mark.parametrize(
     ("prefer", "within", "applied"),
-    [("wait=0", "0", "wait=0"), ("wait=60", "0.4", "wait=60"), ("wait=soon", "0.4", None)],
+    [
+        ("wait=0", "0", "wait=0"),
+        ("wait=0.25", "0.25", "wait=0.25"),
+        ("wait=60", "0.4", "wait=60"),
+        ("wait=999999999", "0.4", "wait=999999999"),
+        ("wait=soon", "0.4", None),
+    ],
 )
 def test_the_shorter_of_preferred_and_own_deadline_counts(
     served: Any, door: dict[str, Any], prefer: str, within: str, applied: str | None
@@ -94,7 +100,9 @@ def test_the_shorter_of_preferred_and_own_deadline_counts(
     with served(planner, Settings(workers=1, queue=0, deadline_s=0.4)) as client:
         begun = time.monotonic()
         late = client.post("/v1/needs", json=door, headers={"prefer": prefer})
-        assert problem(late, "deadline").detail == f"Not done within {within} s."
+        assert problem(late, "deadline").detail == (
+            f"Not done within {within} s. Allow more time with Prefer: wait, or ask for less."
+        )
         assert time.monotonic() - begun < 3
         planner.go.set()
         while "sillcast_held_requests 0.0" not in client.get("/metrics").text:
@@ -107,8 +115,13 @@ def test_the_shorter_of_preferred_and_own_deadline_counts(
 def test_what_waited_past_its_deadline_is_never_begun(served: Any, door: dict[str, Any]) -> None:
     planner = Held()
     with served(planner, Settings(workers=1, queue=1, deadline_s=0.2)) as client, ThreadPoolExecutor(2) as clients:
-        for answer in [clients.submit(client.post, "/v1/needs", json=door) for _ in range(2)]:
-            problem(answer.result(20), "deadline")
+        asked = [clients.submit(client.post, "/v1/needs", json=door) for _ in range(2)]
+        late = [answer.result(20) for answer in asked]
+        told = sorted((problem(each, "deadline").detail, each.headers.get("retry-after")) for each in late)
+        assert told == [
+            ("Not begun within 0.2 s; all places were taken. Try again.", "5"),
+            ("Not done within 0.2 s. Allow more time with Prefer: wait, or ask for less.", None),
+        ]
         assert planner.begun.acquire(timeout=10)
         planner.go.set()
         while "sillcast_held_requests 0.0" not in client.get("/metrics").text:

@@ -19,9 +19,9 @@ import pytest
 
 from sillcast.planner import Planner
 from sillcast.web import negotiation
-from sillcast.web.compute import Computer, Done, Failed, Job, Progress, Stopped
+from sillcast.web.compute import Computer, Done, Failed, Job, Progress, Reply, Stopped, Tell, untold
 from sillcast.web.settings import Settings
-from sillcast.web.workers import Nursery, ProcessWorker, ThreadWorker
+from sillcast.web.workers import Nursery, ProcessWorker, ThreadWorker, Worker
 from web.doubles import Quick
 from web.servers import START
 from web.shape import problem
@@ -31,6 +31,13 @@ NEEDS = ["decode", "check", "place", "needs", "verify"]
 
 def job(body: Any, call: str = "needs", media: str = negotiation.JSON, **more: Any) -> Job:
     return Job(call=call, body=json.dumps(body).encode(), sent="json", media=media, within_s=20.0, **more)
+
+
+def handed(worker: Worker, one: Job, tell: Tell = untold) -> asyncio.Future[Reply]:
+    """The reply to a job, which is begun now."""
+    replied: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+    worker.hand(one, tell, replied.set_result)
+    return replied
 
 
 def test_the_planner_tells_its_steps(planner: Planner, door: dict[str, Any]) -> None:
@@ -156,11 +163,10 @@ def test_a_search_in_a_process_tells_how_far_it_is(search: dict[str, Any]) -> No
         worker = ProcessWorker(home)
         try:
             await worker.ready()
-            worker.hand(job(search, "mount_search", negotiation.NDJSON), told.append)
-            reply = await worker.reply()
+            reply = await handed(worker, job(search, "mount_search", negotiation.NDJSON), told.append)
             heard = len(told)
-            worker.hand(job(search, "mount_search"), told.append)  # nobody reads lines here, so nothing is told
-            return reply, heard, await worker.reply()
+            # Nobody reads lines of the second one, so nothing is told.
+            return reply, heard, await handed(worker, job(search, "mount_search"), told.append)
         finally:
             worker.close()
             home.close()
@@ -196,6 +202,22 @@ def test_progress_comes_with_the_lines(served: Any, search: dict[str, Any]) -> N
     }
 
 
+def test_a_worker_that_cannot_be_had_replies_all_the_same(door: dict[str, Any]) -> None:
+    class Full(Nursery):
+        async def hatch(self, heard: Any) -> Any:
+            raise OSError("no more files")
+
+    async def asked() -> Any:
+        worker = ProcessWorker(Full(Settings()))
+        return [await handed(worker, job(door)) for _ in range(2)]
+
+    for reply in asyncio.run(asked()):
+        assert isinstance(reply, Failed)
+        assert reply.problem.code == "internal"
+        assert "no more files" in reply.trace
+        assert "no more files" not in reply.problem.detail
+
+
 @pytest.mark.parametrize("where", ["step", "tick"])
 def test_a_thread_leaves_off_where_nobody_waits_any_more(planner: Planner, door: dict[str, Any], where: str) -> None:
     begun, go, reached = threading.Event(), threading.Event(), []
@@ -211,13 +233,11 @@ def test_a_thread_leaves_off_where_nobody_waits_any_more(planner: Planner, door:
 
     async def left() -> Any:
         worker = ThreadWorker(Patient())
-        worker.hand(job(door, "mount_search"), lambda _: None)
-        task = asyncio.create_task(worker.reply())
+        replied = handed(worker, job(door, "mount_search"))
         await asyncio.to_thread(begun.wait)
-        task.cancel()
-        await asyncio.sleep(0)
+        worker.leave()
         go.set()
-        reply = await task
+        reply = await replied
         worker.close()
         return reply
 

@@ -166,3 +166,22 @@ def test_metrics_count_by_route_and_not_by_what_clients_make_up(client: Any) -> 
     assert 'sillcast_requests_total{method="GET",route="/v1/families/{family}",status="404"}' in text
     assert 'sillcast_requests_total{method="GET",route="unmatched",status="404"}' in text
     assert 'sillcast_problems_total{code="unknown_name"}' in text
+
+
+@pytest.mark.parametrize("accept", [JSON, SVG, "application/x-ndjson"])
+@pytest.mark.parametrize("host", ["door.example:8080", "door,example", "door/example"])
+def test_what_goes_round_the_framework_is_answered_as_through_it(
+    client: Any, door_bytes: bytes, accept: str, host: str
+) -> None:
+    """A slash at the end, or an odd name of the host, is for the framework; both ways answer alike."""
+    headers = {"content-type": JSON, "accept": f"{accept}, {JSON};q=0.1", "prefer": "wait=9", "x-request-id": "same"}
+    for path in ("/v1/assessments", "/v1/needs", "/v1/mount-searches"):
+        for body in (door_bytes, b"{"):
+            straight, through = (
+                client.post(f"{path}{end}", content=body, headers={**headers, "host": host}) for end in ("", "/")
+            )
+            assert straight.status_code == through.status_code
+            assert straight.content == through.content
+            straight.headers.pop("server-timing", None), through.headers.pop("server-timing", None)
+            assert straight.headers == through.headers
+            assert (straight.status_code == 400) >= (host == "door/example")

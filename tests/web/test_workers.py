@@ -138,7 +138,7 @@ def test_a_family_that_loops_is_stopped_and_named(server: Any, ask: Ask) -> None
     found = problem(late, "deadline")
     assert 0.9 < time.monotonic() - begun < 5
     assert NAMED in found.detail
-    assert late.headers["retry-after"] == "5"
+    assert "retry-after" not in late.headers
     assert ask("nothing").status_code == 200
     assert counted(server[1], 'sillcast_stops_total{how="asked"}') == before + 1
     assert counted(server[1], f'sillcast_family_faults_total{{family="{NAMED} [odd]"}}') > 0

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from door_tool import Json, RefusedError, design
 
 PATIENCE = 5
-"""How often a request is sent again that the service was too busy for, or that got lost; each is safe to repeat."""
+"""How often a request is sent that the service had no place for, or that got lost; each is safe to repeat."""
 
 
 class Service:
@@ -45,8 +45,10 @@ class Service:
                     return dict(answer)
                 case 400 | 422:
                     raise RefusedError([(each["pointer"], each["detail"]) for each in answer["errors"]])
-                case 503:
-                    time.sleep(float(response.headers.get("Retry-After", 1)))
+                case 503 if "Retry-After" in response.headers:
+                    time.sleep(float(response.headers["Retry-After"]))
+                case 503:  # the same work would take as long again
+                    raise TimeoutError(answer["detail"])
                 case _:
                     raise RuntimeError(f"{answer['detail']} (request {response.headers['X-Request-Id']})")
         raise TimeoutError(f"no answer from {path} in {PATIENCE} attempts")

@@ -2,7 +2,6 @@
 
 import asyncio
 import time
-from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
@@ -14,16 +13,18 @@ import prometheus_client
 from litestar import Litestar, Request, Response, route
 from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
-from litestar.response.streaming import ASGIStreamingResponse
+from litestar.types import ASGIApp
 
 from sillcast.planner import Planner
 from sillcast.registry import Registry
 from sillcast.web import deprecation, docs, negotiation, openapi
-from sillcast.web.compute import Done, Failed, Job, Progress, Reply, Step, Stopped, content_digest, encoded
+from sillcast.web.answers import Refusals
+from sillcast.web.compute import Done, Failed, Reply, Step, Stopped, content_digest, encoded
+from sillcast.web.computing import Computing, refuse_query
 from sillcast.web.edge import Cors, Edge, Metrics, log
 from sillcast.web.gate import Gate
 from sillcast.web.operations import COMPUTED, LISTED, OPERATED, Operation
-from sillcast.web.problems import MEDIA, FailedError, RefusedError, kind_of, problem_of
+from sillcast.web.problems import MEDIA, RefusedError
 from sillcast.web.settings import Settings, SettingsError
 from sillcast.web.workers import Nursery, ProcessWorker, ThreadWorker, WarmUpError, Worker
 
@@ -33,15 +34,12 @@ if TYPE_CHECKING:
 __all__ = ["Service", "build_app"]
 
 Http = Request[Any, Any, Any]
-Answering = Callable[[Http], Awaitable[ASGIResponse]]
+Answering = Callable[[Http], Awaitable[ASGIApp]]
 
 _ENCODERS: dict[str, msgspec.json.Encoder | msgspec.msgpack.Encoder] = {
     negotiation.JSON: msgspec.json.Encoder(),
     negotiation.MSGPACK: msgspec.msgpack.Encoder(),
 }
-# A picture brings its own style; it may not load or run anything.
-_PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
-_PROGRESS_S = 1.0
 _UNCOUNTED_MOST = 10_000
 
 
@@ -74,7 +72,8 @@ def build_app(planner: Planner | None = None, settings: Settings | None = None) 
         logging_config=None,
     )
     app.state.service = service
-    service.edge = Edge(app.asgi_handler, service.metrics, Cors(settings.cors_origins), service.announced())
+    direct = service.computing.around(app.asgi_handler)
+    service.edge = Edge(direct, service.metrics, Cors(settings.cors_origins), service.announced())
     app.asgi_handler = tracing.around(service.edge) if tracing else service.edge
     return app
 
@@ -101,7 +100,9 @@ class Service:
         self.planner = planner
         self.settings = settings
         self.metrics = Metrics()
+        self.refusals = Refusals(self.metrics)
         self.gate = Gate(workers, settings.queue, self._note)
+        self.computing = Computing(self.gate, settings, self.refusals, self._check)
         self.metrics.held.set_function(lambda: self.gate.held)
         self.warm = False
         self.failure = ""
@@ -178,124 +179,23 @@ class Service:
         return deprecation.announcements(openapi.document(self.planner)) if deprecation.DEPRECATED else {}
 
     def refuse(self, request: Http, error: Exception) -> Response[bytes]:
-        """Answer an exception with a problem; log what is our own fault."""
-        problem = problem_of(error)
-        self.metrics.problems.labels(problem.code).inc()
-        if problem.status == kind_of(RuntimeError()).status:
-            self._log_own(request, error)
-        content = msgspec.json.encode(problem)
-        headers = {
-            **_retry(problem.code),
-            **(getattr(error, "headers", None) or {}),
-            "cache-control": "no-store",
-            "content-digest": content_digest(content),
-        }
-        return Response(content, status_code=problem.status, media_type=MEDIA, headers=headers)
+        """Answer an exception that the framework met with a problem."""
+        content, status, headers = self.refusals.parts(request.scope, error)
+        return Response(content, status_code=status, media_type=MEDIA, headers=headers)
 
-    def _log_own(self, request: Http, error: Exception) -> None:
-        """Log what is our own fault, under the id that the client has."""
-        where = {"id": request.scope["state"].get("request_id")}
-        if isinstance(error, FailedError):
-            log.error("failed", **where, trace=error.trace)
-        else:
-            log.error("failed", **where, exc_info=error)
+    async def _compute(self, operation: Operation, request: Http) -> ASGIApp:
+        """For what asks for the route in a way that the framework alone understands."""
+        return await self.computing.answer(operation, request.scope, request.receive)
 
-    # The main jobs ---------------------------------------------------------------------------------------------
-
-    async def _compute(self, operation: Operation, request: Http) -> ASGIResponse:
+    def _check(self) -> None:
         if self._home is not None and not self.warm:
             # A balancer asks another replica at once, instead of waiting until this one is warm.
             raise RefusedError("not_ready", self._why_not(), retry_after="1")
-        _refuse_query(request)
-        headers = request.headers
-        media = negotiation.chosen(headers.get("accept"), operation.media)
-        sent = negotiation.body_media(headers.get("content-type"), headers.get("content-encoding"))
-        wait = negotiation.wait_s(headers.get("prefer"))
-        job = Job(
-            call=operation.call,
-            body=await self._body(request),
-            sent=sent,
-            media=media,
-            coding=_coding(request, media),
-            within_s=min(self.settings.deadline_s, self.settings.deadline_s if wait is None else wait),
-        )
-        extra = {"cache-control": "no-store", "vary": "accept, accept-encoding"}
-        if wait is not None:
-            extra["preference-applied"] = f"wait={wait}"
-        if media == negotiation.SVG:
-            extra["content-security-policy"] = _PICTURE_POLICY
-        if media == negotiation.NDJSON:
-            return await self._told(job, request, extra)
-        done = _done(await self.gate.run(job, _left(request)), request)
-        extra.update(done.headers)
-        return ASGIResponse(body=done.content, media_type=media, headers=extra)
-
-    async def _told(self, job: Job, request: Http, headers: dict[str, str]) -> ASGIResponse:
-        """The answer in lines: how it gets on, then the result or the problem; problems found soon have a status."""
-        told: deque[Progress] = deque(maxlen=1)
-        task = self.gate.begin(job, told.append)
-        begun = time.monotonic()
-        try:
-            await asyncio.wait({task}, timeout=min(_PROGRESS_S, job.within_s))
-        except asyncio.CancelledError:
-            self.gate.leave(task)
-            raise
-        if task.done():
-            done = _done(await self.gate.last_words(task, job.within_s), request)
-            return ASGIResponse(body=done.content, media_type=job.media, headers=headers)
-        lines = self._lines(task, told, job, request, begun)
-        return ASGIStreamingResponse(iterator=lines, media_type=job.media, headers=headers)
-
-    async def _lines(
-        self, task: asyncio.Task[Reply], told: Sequence[Progress], job: Job, request: Http, begun: float
-    ) -> AsyncIterator[bytes]:
-        try:
-            while (passed := time.monotonic() - begun) < job.within_s and not task.done():
-                state = "waiting" if self.gate.waits(task) else "computing"
-                words = {"state": state, "elapsed_s": round(passed, 1), "at_most_s": job.within_s}
-                yield _line("progress", words | (msgspec.structs.asdict(told[0]) if told else {}))
-                await asyncio.wait({task}, timeout=min(_PROGRESS_S, job.within_s - passed))
-            self.gate.leave(task)
-            yield _done(await self.gate.last_words(task, job.within_s), request).content
-        except (FailedError, RefusedError) as error:
-            problem = problem_of(error)
-            self.metrics.problems.labels(problem.code).inc()
-            if problem.status == kind_of(RuntimeError()).status:
-                self._log_own(request, error)
-            yield _line("problem", problem)
-        finally:
-            self.gate.leave(task)
-
-    async def _body(self, request: Http) -> bytes:
-        """The whole body, within the limits of size and time.
-
-        Raises
-        ------
-        RefusedError
-            `too_large`, `slow_request`, or `bad_request` if the client left before its end.
-        """
-        limit = self.settings.body_limit_bytes
-        announced = request.headers.get("content-length", "")
-        if announced.isdecimal() and int(announced) > limit:
-            raise _too_large(limit)
-        body = bytearray()
-        try:
-            async with asyncio.timeout(self.settings.receive_timeout_s):
-                while (event := await request.receive())["type"] == "http.request":
-                    body += event.get("body", b"")
-                    if len(body) > limit:
-                        raise _too_large(limit)
-                    if not event.get("more_body", False):
-                        return bytes(body)
-        except TimeoutError:
-            detail = f"The body was not there within {self.settings.receive_timeout_s:g} s."
-            raise RefusedError("slow_request", detail, connection="close") from None
-        raise RefusedError("bad_request", "The connection ended before the body did.")
 
     # Catalogues and operations: made once, then the same bytes ----------------------------------------------------
 
     async def _list(self, operation: Operation, request: Http) -> ASGIResponse:
-        _refuse_query(request)
+        refuse_query(request.scope)
         media = negotiation.chosen(request.headers.get("accept"), operation.media)
         names = tuple(str(value) for value in request.path_params.values())
         make = partial(_listed, self.planner, operation.call, names, media)
@@ -350,40 +250,11 @@ class Service:
 
 
 def _handler(operation: Operation, methods: list[Any], answer: Answering) -> HTTPRouteHandler:
-    async def handle(request: Request[Any, Any, Any]) -> ASGIResponse:
+    async def handle(request: Request[Any, Any, Any]) -> ASGIApp:
         return await answer(request)
 
     path = operation.path.replace("}", ":str}")
     return route(path, http_method=methods, name=operation.id, status_code=200)(handle)
-
-
-async def _left(request: Http) -> None:
-    """Return once the client has closed the connection."""
-    while (await request.receive())["type"] != "http.disconnect":
-        pass
-
-
-def _coding(request: Http, media: str) -> negotiation.Coding:
-    """Lines go as they are made: a coding would hold them back."""
-    accepted = request.headers.get("accept-encoding")
-    return negotiation.PLAIN if media == negotiation.NDJSON else negotiation.coding(accepted)
-
-
-def _done(reply: Reply, request: Http) -> Done:
-    """The answer of a worker, or its problem raised; what the line in the log shall say of the work is left behind."""
-    assert isinstance(reply, Done | Failed)
-    request.scope["state"]["work"] = reply
-    if isinstance(reply, Done):
-        return reply
-    raise FailedError(reply.problem, reply.trace)
-
-
-def _line(name: str, value: Any) -> bytes:
-    return msgspec.json.encode({name: value}) + b"\n"
-
-
-def _retry(code: str) -> dict[str, str]:
-    return {"retry-after": "1"} if code == "interrupted" else {}
 
 
 def _listed(planner: Planner, call: str, names: tuple[str, ...], media: str) -> bytes:
@@ -409,12 +280,3 @@ def _has(if_none_match: str | None, etag: str) -> bool:
     """Whether the client has the content already; If-None-Match compares weakly (RFC 9110, section 13.1.2)."""
     tags = [tag.strip().removeprefix("W/") for tag in (if_none_match or "").split(",")]
     return etag in tags or tags == ["*"]
-
-
-def _refuse_query(request: Http) -> None:
-    if request.scope["query_string"]:
-        raise RefusedError("unknown_query", "This route takes no query parameters; options go into the body.")
-
-
-def _too_large(limit: int) -> RefusedError:
-    return RefusedError("too_large", f"A body may have {limit} bytes.")

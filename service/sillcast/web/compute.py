@@ -70,16 +70,28 @@ class Step(NamedTuple):
 
 
 class Done(Struct, frozen=True, kw_only=True, tag=True):
-    """The answer, ready to be sent: its bytes, and the headers that say how they are coded and what they took."""
+    """The answer, ready to be sent: its bytes, how they are coded, and what they took."""
 
-    content: bytes
-    headers: list[tuple[str, str]]
+    content: bytes = b""
+    coding: str = ""
     steps: list[Step]
     families: list[str] = []
+    headers: list[tuple[bytes, bytes]] = []
+
+    def described(self) -> "Done":
+        """The same with the headers that describe the content, which a worker makes while that is on its way."""
+        timing = ", ".join([f"{name};dur={ms:.3f}" for name, ms in _sums_ms(self.steps).items()])  # W3C Server Timing
+        headers = [
+            (b"content-digest", content_digest(self.content).encode()),
+            (b"server-timing", timing.encode()),
+        ]
+        if self.coding:
+            headers.append((b"content-encoding", self.coding.encode()))
+        return msgspec.structs.replace(self, headers=headers)
 
     def logged(self) -> dict[str, Any]:
         """What a line in the log says of the work."""
-        return {"families": self.families, "steps_ms": _sums_ms(self.steps)}
+        return {"families": self.families, "steps_ms": _rounded_ms(self.steps)}
 
 
 class Failed(Struct, frozen=True, kw_only=True, tag=True):
@@ -92,7 +104,7 @@ class Failed(Struct, frozen=True, kw_only=True, tag=True):
 
     def logged(self) -> dict[str, Any]:
         """What a line in the log says of the work."""
-        return {"code": self.problem.code, "family": self.family, "steps_ms": _sums_ms(self.steps)}
+        return {"code": self.problem.code, "family": self.family, "steps_ms": _rounded_ms(self.steps)}
 
 
 class Stopped(Struct, frozen=True, kw_only=True, tag=True):
@@ -219,12 +231,8 @@ class Computer:
         steps = self._work.steps
         rest = time.monotonic() - begun - sum(step.seconds for step in steps)
         steps.append(Step("rest", begun, rest))
-        timing = ", ".join(f"{name};dur={ms:.3f}" for name, ms in _sums_ms(steps).items())  # W3C Server Timing
-        headers = [("content-digest", content_digest(content)), ("server-timing", timing)]
-        if coding:
-            headers.append(("content-encoding", coding))
         by = getattr(self._made, "computed_by", None)
-        return Done(content=content, headers=headers, steps=steps, families=sorted(by.families) if by else [])
+        return Done(content=content, coding=coding, steps=steps, families=sorted(by.families) if by else [])
 
     def _content(self, job: Job) -> bytes:
         request = job.body if job.sent == "json" else self._unpacked(job)
@@ -246,9 +254,13 @@ class Computer:
 def _sums_ms(steps: Sequence[Step]) -> dict[str, float]:
     """Time of each step; those that came more than once are summed. [ms]"""
     sums: dict[str, float] = {}
-    for step in steps:
-        sums[step.name] = sums.get(step.name, 0.0) + 1e3 * step.seconds
-    return {name: round(ms, 3) for name, ms in sums.items()}
+    for name, _, seconds in steps:
+        sums[name] = sums.get(name, 0.0) + 1e3 * seconds
+    return sums
+
+
+def _rounded_ms(steps: Sequence[Step]) -> dict[str, float]:
+    return {name: round(ms, 3) for name, ms in _sums_ms(steps).items()}
 
 
 def encoded(content: bytes, coding: negotiation.Coding) -> tuple[bytes, str]:

@@ -33,9 +33,11 @@ _CORS_READ = (
     b"x-request-id"
 )
 
+_LOGGER = logging.getLogger("sillcast")
+
 # Lines go where the standard logging sends them, so that an embedding program keeps its say.
 log = structlog.wrap_logger(
-    logging.getLogger("sillcast"),
+    _LOGGER,
     processors=[
         structlog.stdlib.filter_by_level,
         structlog.stdlib.add_log_level,
@@ -166,7 +168,7 @@ class Edge:
         method = str(scope.get("method", ""))
         self._metrics.requests.labels(route, _known(method), status).inc()
         self._metrics.seconds.labels(route).observe(seconds)
-        if route not in _UNLOGGED:
+        if route not in _UNLOGGED and _LOGGER.isEnabledFor(logging.INFO):
             took = {"status": status, "ms": round(seconds * 1e3, 3)}
             work = scope["state"].get("work")  # of a worker, for the routes that compute
             log.info("request", id=request_id, method=method, route=route, **took, **(work.logged() if work else {}))

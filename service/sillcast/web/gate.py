@@ -1,24 +1,71 @@
 """Computing off the event loop: few workers, a bounded queue, a deadline, and nothing for a client that has left."""
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Coroutine, Sequence
+from functools import partial
 from typing import Any
-from weakref import WeakSet
 
-from sillcast.web.compute import Job, Reply, Stopped, Tell, untold
+from sillcast.web.compute import Done, Failed, Job, Reply, Stopped, Tell, untold
 from sillcast.web.problems import RefusedError
 from sillcast.web.workers import Worker
 
-__all__ = ["Gate"]
+__all__ = ["Gate", "Place"]
 
 _NAMING_S = 0.25
+"""How long after the deadline the answer waits for the name of the family that was at work. [s]"""
+
+
+class Place:
+    """One job that was let in: it waits, is computed, or is done with; `reply` is there at the deadline at latest."""
+
+    def __init__(self, job: Job, tell: Tell) -> None:
+        self.job = job
+        self.tell = tell
+        self.worker: Worker | None = None
+        self.is_begun = False
+        self.reply: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        self.clock: asyncio.TimerHandle | None = None
+
+    @property
+    def waits(self) -> bool:
+        """Whether no worker has begun with it."""
+        return self.worker is None and not self.reply.done()
+
+    def settle(self, reply: Reply) -> None:
+        """Reply to whoever still waits; the first reply counts."""
+        if not self.reply.done():
+            self.reply.set_result(reply)
+        if self.clock is not None:
+            self.clock.cancel()
+
+    def answer(self) -> Done | Failed:
+        """The reply, once it is there.
+
+        Raises
+        ------
+        RefusedError
+            `deadline`, naming the family that was at work if that is known. To try again helps only who had to queue:
+            the same work takes the same time.
+        """
+        reply, within = self.reply.result(), f"within {self.job.within_s:g} s"
+        if not isinstance(reply, Stopped):
+            return reply
+        if not self.is_begun:
+            raise RefusedError("deadline", f"Not begun {within}; all places were taken. Try again.", retry_after="5")
+        at_work = f"; the family {reply.family} was at work" if reply.family else ""
+        words = f"Not done {within}{at_work}. Allow more time with Prefer: wait, or ask for less."
+        raise RefusedError("deadline", words)
 
 
 class Gate:
     """Lets in as many requests as can be computed or may wait; refuses the rest at once.
 
-    Work that nobody wants any more is never begun if it still waits. Once begun it is stopped, and keeps its place
+    Work that nobody wants any more is never begun if it still waits. Once begun it is stopped, and keeps its worker
     until it has been, so that what is refused meanwhile is refused rightly.
+
+    A reply goes from the line of its worker to the task that waits for it with no task in between: each would be
+    another round of the event loop, at a moment when the caches hold nothing of this path.
 
     Parameters
     ----------
@@ -34,96 +81,85 @@ class Gate:
         self.workers = workers
         self._ended = ended
         self._most = len(workers) + queue
-        self._free: asyncio.Queue[Worker] = asyncio.Queue()
-        for worker in workers:
-            self._free.put_nowait(worker)
-        self._held: set[asyncio.Task[Reply]] = set()
-        self._begun: WeakSet[asyncio.Task[Any]] = WeakSet()
+        self._free = deque(workers)
+        self._waiting: deque[Place] = deque()
 
     @property
     def held(self) -> int:
         """Requests that are being computed or wait."""
-        return len(self._held)
+        return len(self.workers) - len(self._free) + len(self._waiting)
 
-    def waits(self, task: asyncio.Task[Reply]) -> bool:
-        """Whether no worker has begun with a task."""
-        return task in self._held and task not in self._begun
-
-    def begin(self, job: Job, tell: Tell = untold) -> asyncio.Task[Reply]:
-        """The reply to a job as a task, to be left when it is not wanted any more; `tell` is told how it gets on.
+    def begin(self, job: Job, tell: Tell = untold) -> Place:
+        """A place for a job, to be left when it is not wanted any more; `tell` is told how it gets on.
 
         Raises
         ------
         RefusedError
             `busy` if the queue is full.
         """
-        if len(self._held) >= self._most:
+        if self.held >= self._most:
             raise RefusedError("busy", "All places are taken; try again.", retry_after="1")
-        worker = None if self._free.empty() else self._free.get_nowait()
-        if worker is not None:
-            worker.hand(job, tell)  # first of all: what is to be done here is done while it computes
-        task = asyncio.create_task(self._placed(job, tell, worker))
-        self._held.add(task)
-        task.add_done_callback(self._held.discard)
-        return task
+        place = Place(job, tell)
+        if self._free:
+            self._hand(place, self._free.popleft())  # first of all: what is to be done here is done while it computes
+        else:
+            self._waiting.append(place)
+        place.clock = asyncio.get_running_loop().call_later(job.within_s, self._overdue, place)
+        return place
 
-    async def run(self, job: Job, gone: Coroutine[Any, Any, None]) -> Reply:
-        """The reply to a job, unless its deadline comes first or the client leaves, which is when `gone` returns.
+    async def run(self, job: Job, gone: Callable[[], Coroutine[Any, Any, None]]) -> Done | Failed:
+        """The reply to a job, unless its deadline comes first or the client leaves, which is when `gone` ends.
 
         Raises
         ------
         RefusedError
             `busy`, `deadline` or `client_left`.
         """
-        leaving = asyncio.ensure_future(gone)
+        place = self.begin(job)
+        leaving = asyncio.create_task(gone())
+        leaving.add_done_callback(partial(_has_left, place))
         try:
-            task = self.begin(job)
-            try:
-                await asyncio.wait({task, leaving}, timeout=job.within_s, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                self.leave(task)
-            if not task.done() and leaving.done():
-                raise RefusedError("client_left", "The connection ended before the answer was there.")
-            return await self.last_words(task, job.within_s)
+            await place.reply
+            return place.answer()
         finally:
             leaving.cancel()
+            self.leave(place)
 
-    def leave(self, task: asyncio.Task[Reply]) -> None:
-        """End a task that is not wanted any more; not before its first step, which takes charge of its worker."""
-        if not task.done():
-            asyncio.get_running_loop().call_soon(task.cancel)
-
-    async def last_words(self, task: asyncio.Task[Reply], within_s: float) -> Reply:
-        """The reply of a task that is done or was left.
-
-        Raises
-        ------
-        RefusedError
-            `deadline`, naming the family that was at work if that is known soon.
-        """
-        if not task.done():
-            await asyncio.wait({task}, timeout=_NAMING_S)
-        reply = task.result() if task.done() and not task.cancelled() else Stopped()
-        if not isinstance(reply, Stopped):
-            return reply
-        at_work = f"; the family {reply.family} was at work" if reply.family else ""
-        raise RefusedError("deadline", f"Not done within {within_s:g} s{at_work}.", retry_after="5")
-
-    async def _placed(self, job: Job, tell: Tell, worker: Worker | None) -> Reply:
-        if worker is None:
-            worker = await self._free.get()
-            worker.hand(job, tell)
-        task = asyncio.current_task()
-        assert task is not None
-        self._begun.add(task)
-        try:
-            reply = await worker.reply()
-            self._ended(reply)
-            return reply
-        finally:
-            self._free.put_nowait(worker)
+    def leave(self, place: Place) -> None:
+        """Give up a place that is not wanted any more."""
+        if place in self._waiting:
+            self._waiting.remove(place)
+            place.settle(Stopped())
+        elif place.worker is not None:
+            place.worker.leave()
 
     def close(self) -> None:
         """Forget what waits and end what computes."""
+        for place in [*self._waiting]:
+            self.leave(place)
         for worker in self.workers:
             worker.close()
+
+    def _hand(self, place: Place, worker: Worker) -> None:
+        place.worker, place.is_begun = worker, True
+        worker.hand(place.job, place.tell, partial(self._heard, place, worker))
+
+    def _heard(self, place: Place, worker: Worker, reply: Reply) -> None:
+        place.worker = None
+        place.settle(reply)
+        if self._waiting:
+            self._hand(self._waiting.popleft(), worker)
+        else:
+            self._free.append(worker)
+        asyncio.get_running_loop().call_soon(self._ended, reply)  # after whoever waits has gone on
+
+    def _overdue(self, place: Place) -> None:
+        self.leave(place)
+        if not place.reply.done():
+            place.clock = asyncio.get_running_loop().call_later(_NAMING_S, place.settle, Stopped())
+
+
+def _has_left(place: Place, leaving: asyncio.Task[None]) -> None:
+    if not leaving.cancelled() and leaving.exception() is None and not place.reply.done():
+        words = "The connection ended before the answer was there."
+        place.reply.set_exception(RefusedError("client_left", words))

@@ -1,8 +1,10 @@
 """What the client wants: media type and content coding (RFC 9110, 8.3, 8.4, 12.5), how long to wait (RFC 7240)."""
 
 import gzip
+import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from math import ceil
 from typing import Literal, NamedTuple
 
 import brotli
@@ -116,16 +118,20 @@ def coding(accept_encoding: str | None) -> Coding:
     return Coding(best, 0 if identity == 0 else LEAST_CODED)
 
 
-def wait_s(prefer: str | None) -> int | None:
+_SECONDS = re.compile(r"[0-9]{1,9}(\.[0-9]*)?|\.[0-9]+")
+
+
+def wait_s(prefer: str | None) -> float | None:
     """Seconds that the client wants to wait at most (RFC 7240, section 4.3); what cannot be read is ignored.
 
-    The first of several counts (section 2).
+    The RFC knows whole seconds alone. Parts of a second are an extension, taken up to the next millisecond: who asks
+    for half a second would else wait as long as the service allows. The first of several counts (section 2).
     """
     for part in (prefer or "").split(","):
         name, _, value = part.partition(";")[0].partition("=")
         value = value.strip().strip('"')
         if name.strip().lower() == "wait":
-            return int(value) if value.isascii() and value.isdecimal() and len(value) <= 9 else None
+            return ceil(1000.0 * float(value)) / 1000.0 if _SECONDS.fullmatch(value) else None
     return None
 
 

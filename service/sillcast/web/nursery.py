@@ -25,7 +25,7 @@ from msgspec import Meta, Struct
 from sillcast.planner import Planner
 from sillcast.registry import Registry
 from sillcast.web import negotiation
-from sillcast.web.compute import Computer, Job, Progress, Reply, StopError, Stopped, Tell, untold
+from sillcast.web.compute import Computer, Done, Job, Progress, Reply, StopError, Stopped, Tell, untold
 
 __all__ = ["FAILED", "FRAME", "GC_THRESHOLDS", "STOP", "WARM", "Hatched", "Orders", "main"]
 
@@ -142,12 +142,16 @@ def _work(computer: Computer, line: socket.socket, memory_mb: int) -> None:
         # Ends this process even in the middle of a library's loop, should there be no service any more to do it.
         signal.setitimer(signal.ITIMER_REAL, job.within_s + _OVERDUE_S)
         tell = partial(_send, line) if job.media == negotiation.NDJSON else untold
-        _send(line, stopper.answer(computer, job, tell))
+        reply = stopper.answer(computer, job, tell)
+        if isinstance(reply, Done):
+            _send(line, reply.content)  # before its digest is made, for the service to wake up meanwhile
+            reply = msgspec.structs.replace(reply.described(), content=b"")
+        _send(line, reply)
         signal.setitimer(signal.ITIMER_REAL, 0)
         computer.forget()
 
 
-def _send(line: socket.socket, said: Reply | Progress | Hatched) -> None:
+def _send(line: socket.socket, said: bytes | Reply | Progress | Hatched) -> None:
     message = msgspec.msgpack.encode(said)
     line.sendall(FRAME.pack(len(message)) + message)
 

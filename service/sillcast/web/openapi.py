@@ -8,10 +8,10 @@ import sys
 from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Annotated, Any, get_type_hints
 
 import msgspec
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from sillcast.planner import Planner
 from sillcast.web import deprecation, problems
@@ -27,17 +27,17 @@ _SCHEMAS = "#/components/schemas/{name}"
 class Live(Struct, frozen=True, kw_only=True):
     """The process is alive."""
 
-    status: str
+    status: Annotated[str, Meta(description="Always `live`.")]
 
 
 class Ready(Struct, frozen=True, kw_only=True):
     """Requests may be sent here."""
 
-    status: str
-    version: str
-    build: str
-    families: dict[str, str]
-    refused: list[str]
+    status: Annotated[str, Meta(description="Always `ready`.")]
+    version: Annotated[str, Meta(description="Version of sillcast.")]
+    build: Annotated[str, Meta(description="Which build this is, as the operator names it; may be empty.")]
+    families: Annotated[dict[str, str], Meta(description="Versions of the installed families, by name.")]
+    refused: Annotated[list[str], Meta(description="Entries left out by a lenient start: package, version, entry.")]
 
 
 def ready_answer(planner: Planner, build: str) -> Ready:
@@ -141,7 +141,7 @@ _PARAMETERS: Json = {
         "name": "Prefer",
         "in": "header",
         "description": "`wait=<seconds>` (RFC 7240): give up after that time, or after the service's own limit if that "
-        "is shorter. Other preferences are ignored.",
+        "is shorter. Parts of a second are taken too, as an extension. Other preferences are ignored.",
         "schema": {"type": "string"},
     },
     "IfNoneMatch": {
@@ -265,8 +265,9 @@ def _problem(status: int) -> Json:
 def _mended(schema: Any) -> Any:
     """A schema in the form that generators and linters of OpenAPI understand, meaning the same.
 
-    A union with a discriminator is `oneOf`; string choices say that they are strings; a single choice is `const`; a
-    tuple of equal items is an array of fixed length; an object of which nothing is said may hold anything.
+    A union with a discriminator is `oneOf`; string choices say that they are strings; a single choice is `const` and
+    says what it is for; a tuple of equal items is an array of fixed length; an object of which nothing is said may hold
+    anything; what may be null is described on the outside.
     """
     if isinstance(schema, list):
         return [_mended(each) for each in schema]
@@ -279,12 +280,16 @@ def _mended(schema: Any) -> Any:
         made = {"type": "string", **made}
         if len(made["enum"]) == 1:
             made["const"] = made.pop("enum")[0]
+            made.setdefault("description", "Tells this kind from the others.")
     items = made.get("prefixItems")
     if items and made.get("items") is False and all(each == items[0] for each in items):
         del made["prefixItems"]
         made["items"] = items[0]
     if made.get("type") == "object" and not made.keys() & {"properties", "additionalProperties"}:
         made["additionalProperties"] = True
+    if {"type": "null"} in made.get("anyOf", ()):
+        said = [each.pop("description") for each in made["anyOf"] if "description" in each]
+        made = {"description": " ".join(said), **made} if said else made
     return made
 
 

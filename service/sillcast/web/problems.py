@@ -28,10 +28,18 @@ class ProblemItem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One thing to put right."""
 
     pointer: Annotated[str, Meta(description="JSON pointer (RFC 6901) into the request; empty for the whole.")]
-    code: Annotated[str, Meta(examples=["missing", "unknown_field", "wrong_type", "out_of_bounds", "bad_choice"])]
+    code: Annotated[
+        str,
+        Meta(
+            examples=["missing", "unknown_field", "wrong_type", "out_of_bounds", "bad_choice"],
+            description="Sort of fault.",
+        ),
+    ]
     detail: Annotated[str, Meta(description="What would be right.")]
     allowed: Annotated[str | msgspec.UnsetType, Meta(description="Bounds or choices.")] = msgspec.UNSET
-    seen: Annotated[str | msgspec.UnsetType, Meta(description="What was sent, shortened.")] = msgspec.UNSET
+    seen: Annotated[str | msgspec.UnsetType, Meta(description="What was sent, shortened; a text in quotes.")] = (
+        msgspec.UNSET
+    )
 
 
 class Problem(Struct, frozen=True, kw_only=True):
@@ -39,9 +47,9 @@ class Problem(Struct, frozen=True, kw_only=True):
 
     type: Annotated[str, Meta(description="`/problems/<code>`.")]
     title: Annotated[str, Meta(description="The same for all problems of the type.")]
-    status: Annotated[int, Meta(ge=400, le=599)]
+    status: Annotated[int, Meta(ge=400, le=599, description="Status of the answer. [1]")]
     detail: Annotated[str, Meta(description="What happened here and what to do.")]
-    code: Annotated[str, Meta(examples=["malformed", "uncomputable", "busy"])]
+    code: Annotated[str, Meta(examples=["malformed", "uncomputable", "busy"], description="Sort of problem.")]
     errors: Annotated[list[ProblemItem], Meta(description="Each thing to put right, where there are several.")]
 
 
@@ -79,7 +87,7 @@ KINDS = {
         Kind("family_failed", 500, "An installed family failed", "Its distribution is named; report it there."),
         Kind("exhausted", 500, "The answer needs too much memory", "Ask for less; the operator can raise the limit."),
         Kind("busy", 503, "Too many requests wait", "Send it again after Retry-After; it is safe to repeat."),
-        Kind("deadline", 503, "The answer took too long", "Ask for less, or send it again later."),
+        Kind("deadline", 503, "The answer took too long", "Allow more time with Prefer: wait, or ask for less."),
         Kind("interrupted", 503, "The computation was cut off", "Send it again; it is safe to repeat."),
         Kind("not_ready", 503, "The service is not ready", "It is starting or stopping."),
     )

@@ -18,14 +18,17 @@ import socket
 import subprocess
 import sys
 import time
+import traceback
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any, Protocol
 
 import msgspec
 
 from sillcast.planner import Planner
 from sillcast.web import nursery
-from sillcast.web.compute import Computer, Failed, Job, Progress, Reply, Stopped, Tell, untold
+from sillcast.web.compute import Computer, Done, Failed, Job, Progress, Reply, Stopped, Tell
 from sillcast.web.problems import RefusedError, problem_of
 from sillcast.web.settings import Settings
 
@@ -39,17 +42,21 @@ class WarmUpError(Exception):
     """The kernels cannot be warmed, so nothing will ever be computed; the text names the class of the error."""
 
 
+Heard = Callable[[Reply], None]
+"""Is told the reply to a job, once."""
+
+
 class Worker(Protocol):
     """Computes one job at a time."""
 
     async def ready(self) -> None:
         """Return once jobs will be begun at once."""
 
-    def hand(self, job: Job, tell: Tell) -> None:
-        """Begin a job, now if that can be; `reply` is to be awaited next."""
+    def hand(self, job: Job, tell: Tell, heard: Heard) -> None:
+        """Begin a job, now if that can be; `heard` is called once, whatever becomes of it."""
 
-    async def reply(self) -> Reply:
-        """The reply to what was handed over; if cancelled, return once the work has been stopped or has ended."""
+    def leave(self) -> None:
+        """Stop the job at hand, if there is one; `heard` is called once it has been stopped or has ended."""
 
     def close(self) -> None:
         """Let go of all resources."""
@@ -61,31 +68,41 @@ class ThreadWorker:
     def __init__(self, planner: Planner) -> None:
         self._computer = Computer(planner)
         self._thread: ThreadPoolExecutor | None = None
+        self._left = False
 
     async def ready(self) -> None:
         """Nothing to wait for."""
 
-    def hand(self, job: Job, tell: Tell) -> None:
+    def hand(self, job: Job, tell: Tell, heard: Heard) -> None:
         """Begin a job in the thread."""
         if self._thread is None:
             self._thread = ThreadPoolExecutor(1, thread_name_prefix="compute")
         loop = asyncio.get_running_loop()
+        self._left = False
 
         def told(progress: Progress) -> None:
             loop.call_soon_threadsafe(tell, progress)
 
-        self._work = loop.run_in_executor(self._thread, self._computer.answer, job, told)
-
-    async def reply(self) -> Reply:
-        """The reply of the thread."""
-        try:
-            return await asyncio.shield(self._work)
-        except asyncio.CancelledError:
-            self._computer.leave()
-            await asyncio.wait({self._work})
-            return self._work.result() if isinstance(self._work.result(), Stopped) else Stopped()
-        finally:
+        def done(end: asyncio.Future[Reply]) -> None:
             self._computer.forget()
+            if end.cancelled():
+                heard(Stopped())
+            elif error := end.exception():
+                heard(_broken(error))
+            else:
+                reply = end.result()
+                heard(Stopped() if self._left and not isinstance(reply, Stopped) else reply)
+
+        def work() -> Reply:
+            reply = self._computer.answer(job, told)
+            return reply.described() if isinstance(reply, Done) else reply
+
+        loop.run_in_executor(self._thread, work).add_done_callback(done)
+
+    def leave(self) -> None:
+        """End the work at its next step."""
+        self._left = True
+        self._computer.leave()
 
     def close(self) -> None:
         """Forget the thread; what is being computed ends by itself. The worker may be used again."""
@@ -94,53 +111,67 @@ class ThreadWorker:
             self._thread = None
 
 
-_SAID: msgspec.msgpack.Decoder[Reply | Progress | nursery.Hatched] = msgspec.msgpack.Decoder(
-    Reply | Progress | nursery.Hatched
-)
+_Said = bytes | Reply | Progress | nursery.Hatched
+_SAID: msgspec.msgpack.Decoder[_Said] = msgspec.msgpack.Decoder(_Said)
+
+_BUFFER_BYTES = 1 << 18
+"""Room for most messages; longer ones make room for themselves while they come."""
 
 
-class _Line(asyncio.Protocol):
-    """One end of the line to a worker: progress goes to who is told, anything else is the one message expected."""
+def _unheard(_: _Said | None) -> None:
+    """Nobody listens any more."""
 
-    def __init__(self) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._got = bytearray()
+
+class _Line(asyncio.BufferedProtocol):
+    """One end of the line to a worker: bytes are read into a buffer that stays, and decoded out of it.
+
+    Parameters
+    ----------
+    heard : callable
+        Is told each message, and None once the line has ended.
+    """
+
+    def __init__(self, heard: Callable[[_Said | None], None]) -> None:
+        self._heard = heard
+        self._buffer = bytearray(_BUFFER_BYTES)
+        self._filled = 0
         self.lost = False
-        self.tell: Tell = untold
-        self.message: asyncio.Future[Any] = self._loop.create_future()
 
     def connection_made(self, transport: Any) -> None:
         self._transport = transport
 
-    def data_received(self, data: bytes) -> None:
-        self._got += data
-        head = nursery.FRAME.size
-        while len(self._got) >= head and len(self._got) >= (end := head + nursery.FRAME.unpack_from(self._got)[0]):
-            said = _SAID.decode(memoryview(self._got)[head:end].tobytes())
-            del self._got[:end]
-            if isinstance(said, Progress):
-                self.tell(said)
-            else:
-                self.expect().set_result(said)
+    def get_buffer(self, sizehint: int) -> memoryview:
+        if self._filled == len(self._buffer):
+            self._buffer = self._buffer + bytearray(self._filled)
+        return memoryview(self._buffer)[self._filled :]
+
+    def buffer_updated(self, nbytes: int) -> None:
+        self._filled += nbytes
+        head, begin = nursery.FRAME.size, 0
+        while self._filled >= begin + head:
+            end = begin + head + nursery.FRAME.unpack_from(self._buffer, begin)[0]
+            if self._filled < end:
+                break
+            said = _SAID.decode(memoryview(self._buffer)[begin + head : end])
+            begin = end
+            self._heard(said)
+        if begin:
+            rest = self._buffer[begin : self._filled]
+            # Never resized in place: whoever reads into it still holds it.
+            self._buffer = self._buffer if len(self._buffer) == _BUFFER_BYTES else bytearray(_BUFFER_BYTES + len(rest))
+            self._buffer[: len(rest)] = rest
+            self._filled = len(rest)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self.lost = True
-        self.expect().set_exception(ConnectionResetError())
-        self.message.exception()  # looked at here, as nobody may be waiting
+        self._heard(None)
 
-    def expect(self) -> asyncio.Future[Any]:
-        """The message that is to come; one that was taken already, or given up, is not awaited again."""
-        if self.message.done():
-            self.message = self._loop.create_future()
-        return self.message
-
-    def send(self, job: Job, tell: Tell) -> None:
-        self.tell = tell
-        self.expect()
+    def send(self, job: Job) -> None:
         message = msgspec.msgpack.encode(msgspec.structs.replace(job, sent_s=time.monotonic()))
         self._transport.write(nursery.FRAME.pack(len(message)) + message)
 
     def close(self) -> None:
+        self._heard = _unheard
         self._transport.close()
 
 
@@ -157,8 +188,12 @@ class ProcessWorker:
         self._home = home
         self._line: _Line | None = None
         self._pid = 0
-        self._job: tuple[Job, Tell] | None = None
-        self._sent = False
+        self._hatched: asyncio.Future[None]
+        self._starting: asyncio.Task[None] | None = None
+        self._job: tuple[Job, Tell, Heard] | None = None
+        self._left = False
+        self._content = b""
+        self._killing: asyncio.TimerHandle | None = None
 
     async def ready(self) -> None:
         """Return once there is a process.
@@ -168,57 +203,99 @@ class ProcessWorker:
         WarmUpError
             If there never will be one.
         """
-        if self._line is not None and not self._line.lost:
-            return
-        line = await self._home.hatch()
-        self._pid = (await line.message).pid
-        self._line = line
+        if self._line is None:
+            self._hatched = asyncio.get_running_loop().create_future()
+            line = await self._home.hatch(self._heard)
+            await self._hatched
+            if line.lost:
+                raise ConnectionResetError
+            self._line = line
 
-    def hand(self, job: Job, tell: Tell) -> None:
+    def hand(self, job: Job, tell: Tell, heard: Heard) -> None:
         """Begin a job in the process, now if there is one."""
-        self._job = job, tell
-        self._sent = self._line is not None and not self._line.lost
-        if self._sent:
-            self._send()
+        self._job, self._left = (job, tell, heard), False
+        if self._line is not None:
+            self._line.send(job)
+        else:
+            self._starting = asyncio.create_task(self._start(job))
 
-    async def reply(self) -> Reply:
-        """The reply of the process."""
-        try:
-            if not self._sent:
-                await self.ready()
-                self._send()
-        except (ConnectionError, WarmUpError):
-            return _lost()
-        assert self._line is not None
-        try:
-            while isinstance(reply := await self._line.message, Stopped):
-                self._send()  # once more: a stop was meant for the job before and came late
-            return reply  # type: ignore[no-any-return]
-        except ConnectionError:
-            self._drop()
-            return _lost()
-        except asyncio.CancelledError:
-            return await self._stopped(self._line)
+    def leave(self) -> None:
+        """Ask the process to stop, and kill it if it does not."""
+        if self._job is None or self._left:
+            return
+        self._left = True
+        if self._line is not None:
+            self._signal(nursery.STOP)
+            self._killing = asyncio.get_running_loop().call_later(KILL_AFTER_S, self._kill)
 
-    def _send(self) -> None:
-        assert self._line is not None
-        assert self._job is not None
-        self._line.send(*self._job)
-
-    async def _stopped(self, line: _Line) -> Reply:
-        self._signal(nursery.STOP)
-        if line.message.cancelled():  # with the task that waited for it
-            line.expect()
-        await asyncio.wait({line.message}, timeout=KILL_AFTER_S)
-        if line.message.done() and line.message.exception() is None:
-            return line.message.result()  # type: ignore[no-any-return]
+    def close(self) -> None:
+        """End the process: at once if it works, for nobody waits any more."""
+        if self._starting is not None:
+            self._starting.cancel()
         self._signal(signal.SIGKILL)
         self._drop()
-        return Stopped(killed=True)
+        self._end(_lost())
+
+    async def _start(self, job: Job) -> None:
+        try:
+            await self.ready()
+        except (ConnectionError, WarmUpError):
+            self._end(_lost())
+        except Exception as error:
+            self._end(_broken(error))
+        else:
+            assert self._line is not None
+            if self._left:
+                self._end(Stopped())
+            else:
+                self._line.send(job)
+
+    def _heard(self, said: _Said | None) -> None:
+        """Take what comes on the line: the content, then what is said of it; or something else than an answer."""
+        match said:
+            case bytes():
+                self._content = said
+            case Done():
+                self._end(msgspec.structs.replace(said, content=self._content))
+            case Stopped() if self._line is not None and self._job is not None and not self._left:
+                self._line.send(self._job[0])  # once more: a stop was meant for the job before and came late
+            case Failed() | Stopped():
+                self._end(said)
+            case Progress():
+                if self._job is not None:
+                    self._job[1](said)
+            case nursery.Hatched(pid=pid):
+                self._pid = pid
+                if not self._hatched.done():  # given up meanwhile
+                    self._hatched.set_result(None)
+            case None:
+                self._lose()
+
+    def _lose(self) -> None:
+        """The process has ended by itself, or by another's hand."""
+        if self._line is not None:
+            self._drop()
+            self._end(Stopped(killed=True) if self._left else _lost())
+        elif not self._hatched.done():
+            self._hatched.set_exception(ConnectionResetError())
+
+    def _kill(self) -> None:
+        self._signal(signal.SIGKILL)
+        self._drop()
+        self._end(Stopped(killed=True))
+
+    def _end(self, reply: Reply) -> None:
+        """Tell the reply, if there is a job that it is to."""
+        if self._killing is not None:
+            self._killing.cancel()
+            self._killing = None
+        if self._job is not None:
+            heard, self._job, self._content = self._job[2], None, b""
+            heard(reply)
 
     def _signal(self, how: signal.Signals) -> None:
         # The line is open, so the process is there and its number is no other's.
-        if self._line is not None and not self._line.lost:
+        if self._line is not None:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(self._pid, how)
 
@@ -227,10 +304,10 @@ class ProcessWorker:
             self._line.close()
             self._line = None
 
-    def close(self) -> None:
-        """End the process: at once if it works, for nobody waits any more."""
-        self._signal(signal.SIGKILL)
-        self._drop()
+
+def _broken(error: BaseException) -> Failed:
+    """What is our own fault, and no worker's reply."""
+    return Failed(problem=problem_of(RuntimeError()), trace="".join(traceback.format_exception(error)))
 
 
 def _lost() -> Failed:
@@ -253,8 +330,8 @@ class Nursery:
         self._control: socket.socket | None = None
         self._starting = asyncio.Lock()
 
-    async def hatch(self) -> _Line:
-        """Line to a new worker, whose first message is its process number.
+    async def hatch(self, heard: Callable[[_Said | None], None]) -> _Line:
+        """Line to a new worker, whose first message is its process number; `heard` is told what comes on it.
 
         Raises
         ------
@@ -270,7 +347,7 @@ class Nursery:
             socket.send_fds(self._control, [b"w"], [theirs.fileno()])
         ours.setblocking(False)
         loop = asyncio.get_running_loop()
-        _, line = await loop.create_unix_connection(_Line, sock=ours)
+        _, line = await loop.create_unix_connection(partial(_Line, heard), sock=ours)
         return line
 
     async def _start(self) -> None:
