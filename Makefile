@@ -44,7 +44,6 @@ release-check: test
 	mkdir -p out
 	$(RELEASE)/bin/cyclonedx-py requirements requirements.lock --of JSON -o out/sbom.json
 	$(RELEASE)/bin/pip-audit --require-hashes --disable-pip -r requirements.lock
-	npx --yes @stoplight/spectral-cli lint openapi/openapi.json --fail-severity=warn
 
 clean:
 	rm -rf .venv out

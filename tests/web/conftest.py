@@ -65,17 +65,18 @@ def door() -> dict[str, Any]:
 
 @pytest.fixture(scope="session")
 def search(door: dict[str, Any]) -> dict[str, Any]:
-    """A mount search with a mat in few places: quick to answer."""
+    """A mount search with a head of few rays in one place: quick to answer."""
     parts = {name: door[name] for name in ("door", "site", "traffic", "rules") if name in door}
-    mat = {"name": "mat", "purposes": ["protection"], "device": door["sensors"][0]["device"]}
+    device = {"family": "active_infrared", "rows": 2, "columns": 4}
+    head = {"name": "head", "purposes": ["protection"], "device": device}
     place = {
         "kind": "ceiling",
-        "height_m": {"least": 0.0, "most": 0.0},
+        "height_m": {"least": 3.0, "most": 3.0},
         "along_m": {"least": 0.0, "most": 0.0},
         "out_m": {"least": 1.0, "most": 1.0},
     }
     angles = {"tilt_deg": {"least": 0.0, "most": 0.0}}
-    return {**parts, "devices": [mat], "places": [place], "angles": angles, "limits": {"results": 1}}
+    return {**parts, "devices": [head], "places": [place], "angles": angles, "limits": {"results": 1}}
 
 
 @pytest.fixture(scope="session")

@@ -24,6 +24,7 @@ State = Literal["clear", "doubtful", "inside"]
 REFERENCE_BODY = "reference_body_upright"
 BODIES = {each.name: each for each in Planner().bodies().bodies}
 _RULE_SETS = {each["name"]: each for each in msgspec.to_builtins(Planner().rule_sets())["rule_sets"]}
+_FIXED_PLACES = {"induction_loop", "pressure_edge", "pressure_mat"}  # on the floor or on the leaf
 _COUNTERPARTS = {each.name for each in Planner().families().families if each.needs_counterpart}
 
 _LEAST_GAP_M = 0.001  # two faces closer than this are one
@@ -53,14 +54,16 @@ class Refusals:
 def refusals(body: Json, route: str) -> Refusals:
     """Faults of a request that fits the schema, as far as the route looks at what they are about."""
     found = Refusals()
-    rules = (_door, _site, _names, _bodies, _traffic, _output_bodies, _output, _sensors)
+    rules = [_door, _site, _names, _bodies, _traffic, _output_bodies, _output, _sensors, _rules]
+    later: list[tuple[str, str, bool]] = []
+    if route == "/v1/mount-searches":
+        rules += [_search]
+        later += [*_mounts_most(body)]
+    elif route != "/v1/needs":
+        rules += [_places]
+        later += [*_muting(body), *_work(body), *_nested(body)]
     for code, pointer, sure in (each for rule in rules for each in rule(body)):
         (found.at_once if sure else found.doubtful).add((code, pointer))
-    later = list(_rules(body))
-    if route == "/v1/mount-searches":
-        later += [*_search(body)]
-    elif route != "/v1/needs":
-        later += [*_muting(body), *_places(body), *_work(body), *_nested(body)]
     for code, pointer, sure in later:
         (found.later if sure else found.doubtful).add((code, pointer))
     return found
@@ -139,6 +142,7 @@ def _names(body: Json) -> Found:
         ("/sensors", body.get("sensors", []), ()),
         ("/bodies", body.get("bodies", []), BODIES),
         ("/rules/overrides", body.get("rules", {}).get("overrides", []), ()),
+        ("/devices", body.get("devices", []), ()),
     )
     for pointer, items, taken in lists:
         for i, each in enumerate(items):
@@ -207,6 +211,11 @@ def needs_counterpart(family: str) -> bool:
     return family in _COUNTERPARTS
 
 
+def has_fixed_place(family: str) -> bool:
+    """Whether sensors of a family work on the floor or on the leaf alone."""
+    return family in _FIXED_PLACES
+
+
 def _sensors(body: Json) -> Found:
     for i, each in enumerate(body.get("sensors", [])):
         end, at = each.get("counterpart"), f"/sensors/{i}"
@@ -254,7 +263,17 @@ Solid = tuple[Any, float, float]
 
 
 def solids(body: Json) -> list[Solid]:
-    """Walls, lintel, guides, header and obstacles: area in plan, base and top. [m]"""
+    """Walls, lintel, guides, header and obstacles: area in plan, base and top, where nothing is wrong with them. [m]"""
+    parts = ("/door/wall", "/door/guides", "/door/header")
+    found = [] if any(at.startswith(parts) for _, at, _ in _door(body)) else _door_solids(body)
+    for each in body.get("site", {}).get("obstacles", []):
+        base = each.get("base_m", 0.0)
+        if ring_state(each["ring_m"]) == "sound" and each["top_m"] - base >= _LEAST_GAP_M:
+            found.append((shapely.Polygon(each["ring_m"]), base, each["top_m"]))
+    return found
+
+
+def _door_solids(body: Json) -> list[Solid]:
     door = body["door"]
     half, height = door["opening"]["width_m"] / 2, door["opening"]["height_m"]
     wall = {"near_face_y_m": -0.15, "far_face_y_m": 0.15, **door.get("wall", {})}
@@ -271,9 +290,6 @@ def solids(body: Json) -> list[Solid]:
         out = half + header.get("beyond_jamb_m", 0.2)
         box = shapely.box(-out, header["from_y_m"], out, header["to_y_m"])
         found.append((box, height, height + header["height_m"]))
-    for each in body.get("site", {}).get("obstacles", []):
-        if ring_state(each["ring_m"]) == "sound":
-            found.append((shapely.Polygon(each["ring_m"]), each.get("base_m", 0.0), each["top_m"]))
     return found
 
 
@@ -353,18 +369,19 @@ def _rules(body: Json) -> Found:
     rules = body.get("rules", {})
     for i, name in enumerate(rules.get("protection_bodies", [])):
         if name not in _known(body):
-            yield "unknown_body", f"/rules/protection_bodies/{i}", False
+            yield "unknown_body", f"/rules/protection_bodies/{i}", True
     chosen = _RULE_SETS.get(rules.get("set", "industrial_door"))
     if chosen is None:
         yield "unknown_rule_set", "/rules/set", True
-        return
-    values = _values(chosen, chosen["editions"][-1])
+    values = _values_of_all(*_RULE_SETS.values()) if chosen is None else _values(chosen, chosen["editions"][-1])
     if (separation := rules.get("separation")) is not None:
         other, edition = _RULE_SETS.get(separation["set"]), separation.get("edition", "2024")
         if fault := _separation(other, edition):
             yield *fault, True
-            return
-        values = {**_values(other or {}, edition), **values}
+            standards = [each for each in _RULE_SETS.values() if each["protection"] == "separation"]
+            values = {**_values_of_all(*standards), **values}
+        else:
+            values = {**_values(other or {}, edition), **values}
     for i, each in enumerate(rules.get("overrides", [])):
         if each["name"] not in values:
             yield "unknown_override", f"/rules/overrides/{i}/name", True
@@ -389,29 +406,74 @@ def _values(rule_set: Json, edition: str) -> dict[str, float]:
     }
 
 
+def _values_of_all(*rule_sets: Json) -> dict[str, float]:
+    """As `_values`, of whatever set and edition may be meant."""
+    return {
+        name: least
+        for each in rule_sets
+        for edition in each["editions"]
+        for name, least in _values(each, edition).items()
+    }
+
+
 # Mount searches -----------------------------------------------------------------------------------------------------
 
 
 def _search(body: Json) -> Found:
     for i, place in enumerate(body["places"]):
-        at = f"/places/{i}"
-        if place["kind"] in ("ceiling", "post") and place.get("out_m") is None:
-            yield "missing", f"{at}/out_m", True
-        if place["kind"] == "post" and place.get("along_m") is None:
-            yield "missing", f"{at}/along_m", True
-        for name in ("height_m", "along_m", "stand_off_m", "out_m"):
-            yield from _backwards(place.get(name), f"{at}/{name}")
+        yield from _place(place, f"/places/{i}")
+        if any(_is_same_place(place, other) for other in body["places"][:i]):
+            yield "duplicate", f"/places/{i}", True
     for name, steps in body.get("angles", {}).items():
         yield from _backwards(steps, f"/angles/{name}")
-    if _mounts(body) > _of(body.get("limits", {}), "candidates", 5000):
-        yield "budget", "/limits/candidates", True
-    yield "budget", "/devices", False
+    if body.get("sides") in (["near", "near"], ["far", "far"]):
+        yield "duplicate", "/sides", True
+    yield from _search_devices(body)
+
+
+def _place(place: Json, at: str) -> Found:
+    if place["kind"] in ("ceiling", "post") and place.get("out_m") is None:
+        yield "missing", f"{at}/out_m", True
+    if place["kind"] == "post" and place.get("along_m") is None:
+        yield "missing", f"{at}/along_m", True
+    for name in ("height_m", "along_m", "stand_off_m", "out_m"):
+        yield from _backwards(place.get(name), f"{at}/{name}")
+    beside = place["kind"] in ("left_corner", "left_jamb", "right_corner", "right_jamb")
+    for name in ("along_m", "out_m") if beside else ("out_m",):
+        if place.get(name) is not None and place[name]["least"] < 0:
+            yield "out_of_range", f"{at}/{name}/least", True
+
+
+def _search_devices(body: Json) -> Found:
     for i, each in enumerate(body["devices"]):
+        if has_fixed_place(each["device"]["family"]):
+            yield "fixed_place", f"/devices/{i}/device/family", True
         if needs_counterpart(each["device"]["family"]):
             yield "needs_counterpart", f"/devices/{i}/device/family", True
         if len(each["purposes"]) != len({*each["purposes"]}):
             yield "duplicate", f"/devices/{i}/purposes", True
         yield from _device(each["device"], f"/devices/{i}/device")
+
+
+_PLACE = {"along_m": None, "out_m": None, "stand_off_m": {"least": 0.0, "most": 0.3, "step": 0.15}}
+
+
+def _is_same_place(one: Json, other: Json) -> bool:
+    """Whether two places are the same, what is left out as it stands."""
+    whole = [
+        {
+            name: {"step": 0.1, **value} if isinstance(value, dict) else value
+            for name, value in {**_PLACE, **each}.items()
+        }
+        for each in (one, other)
+    ]
+    return whole[0] == whole[1]
+
+
+def _mounts_most(body: Json) -> Found:
+    if _mounts(body) > _of(body.get("limits", {}), "candidates", 5000):
+        yield "budget", "/limits/candidates", True
+    yield "budget", "/devices", False
 
 
 def _mounts(body: Json) -> int:

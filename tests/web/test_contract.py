@@ -45,8 +45,8 @@ if not LONG:
     searched["door"] = {"enum": [example["door"]]}
     for shared in ("site", "traffic", "rules", "bodies"):
         del searched[shared]
-    mat = {"family": "pressure_mat", "width_m": 1.0, "depth_m": 1.0}
-    DOCUMENT["components"]["schemas"]["MountDevice"]["properties"]["device"] = {"enum": [mat]}
+    head = {"family": "active_infrared", "rows": 2, "columns": 4}
+    DOCUMENT["components"]["schemas"]["MountDevice"]["properties"]["device"] = {"enum": [head]}
 
 # The examples of the document are whole doors with dense scanners, assessed elsewhere; as seeds of a few thousand
 # variants they would take hours. Here the same door has no sensor in its example; generated requests have all families.
