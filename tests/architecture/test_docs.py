@@ -22,6 +22,12 @@ RULES_PAGE = PAGES / "rule-sets.md"
 GUIDES = [ROOT / name for name in ("README.md", "DEVELOPERS.md", "plugins/README.md")]
 MARK = "<!-- Written by tests/architecture/test_docs.py from the declarations; edit those, not this part. -->"
 FAMILIES = [i.family for i in Registry.find().families]
+SEATS = {
+    "beside": "beside the door's way",
+    "opening": "in the opening",
+    "floor": "on the floor, elsewhere it detects nothing",
+    "leaf": "on the leaf, elsewhere it detects nothing",
+}
 
 
 # --- what is generated ----------------------------------------------------------------------------------------------
@@ -81,6 +87,7 @@ def family_part(family):
     }
     facts = [[what, ", ".join(f"`{v}`" for v in values) or "none"] for what, values in use.items()]
     facts.append(["Needs a counterpart", "yes" if family.needs_counterpart else "no"])
+    facts.append(["Belongs", SEATS[family.sits]])
     usual = [[f"`{t.parameter}`", shown(t.value), t.unit, t.reason] for t in family.typical]
     remarks = [
         [f"`{family.name}.{key}`", s.severity, said(s.message), said(s.remedy), s.source]
