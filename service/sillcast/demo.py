@@ -162,6 +162,10 @@ def report(answer: Assessment, door: Door, files: Sequence[Path] = ()) -> Iterat
     for proposal in answer.proposals:
         yield from _wrapped(_proposal_words(proposal), rest="    ")
     yield from _wrapped(answer.proposals_note)
+    if answer.relaxations:
+        yield from _section("Changes beyond the settings")
+    for relaxation in answer.relaxations:
+        yield from _wrapped(relaxation.text, first="- ", rest="  ")
     yield from _section("Cautions")
     for caution in answer.cautions:
         yield from _wrapped(caution, first="- ", rest="  ")

@@ -65,6 +65,19 @@ def test_what_one_count_for_each_cell_cannot_tell_is_left_to_one_by_one(change):
     assert not any(s in grid._seen for s in some)
 
 
+def test_a_head_whose_floor_margin_depends_on_its_height_is_not_told_by_a_lower_one():
+    """A depth camera's noise grows with the distance to the floor, and with it what it must leave out above the floor."""
+    camera = {"family": "depth_camera", "columns": 40, "rows": 30}
+    request = small_door(**BOTH, **{"/sensors/0/device": camera})
+    some = [placed(request, 0.11, z, tilt, 0.0) for z, tilt in ((2.31, 3.0), (2.33, 4.0), (3.9, 25.0))]
+    assert len({s.emissions[0].floor_margin_m for s in some}) > 1
+    task = task_of(PLANNER, request)
+    alone, together = (OnGrid(task.site, task.zones, fineness=4) for _ in range(2))
+    together.look_at(some)
+    for sensor in some:
+        assert together.scores([sensor]) == alone.scores([sensor])
+
+
 def test_sensors_of_different_make_or_side_are_not_told_by_each_other():
     """A far head looks at other zones than a near one; the same head with a shorter range sees less."""
     request = small_door(**BOTH)

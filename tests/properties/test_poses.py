@@ -66,7 +66,9 @@ def test_back_ends_judge_alike(seed):
     numba = pytest.importorskip("sillcast.kernel._poses_numba")
     rng = np.random.default_rng(seed)
     around, mounts = surroundings(rng), [pose(rng) for _ in range(3)]
-    voids, model, found = rng.random(len(around.prisms)) < 0.5, scanner(4.0), []
+    voids, found = rng.random(len(around.prisms)) < 0.5, []
+    model = scanner(4.0, plane_tilts_deg=[-5.0, 20.0, 60.0, 89.7, 90.0, 90.3])
+    model = replace(model, beam_width_m=0.01, divergence_deg=float(seed % 3))
     for engine in (numba, _poses_numpy):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(poses, "engine", engine)

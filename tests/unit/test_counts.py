@@ -15,7 +15,7 @@ from sillcast.kernel import counts as counts_module
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts, inside, smallest_detected
 from sillcast.kernel.emission import Rays
-from sillcast.kernel.frame import FloorPlane, Floors
+from sillcast.kernel.frame import FloorPlane, Floors, Pose
 from sillcast.kernel.plane import Region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
@@ -317,3 +317,17 @@ def test_borders_through_centres_belong_to_the_cell_on_their_upper_right(noise_m
     assert counted.max() == 1
     assert counted.sum() == 6 * 5
     assert inside(left, grid)[2:7, 2:5].all()
+
+
+@pytest.mark.parametrize("up", [0.001, 0.005, 0.008, 0.02])
+@pytest.mark.parametrize("engine", ["numba", "numpy"])
+def test_a_widening_beam_that_rises_past_a_body_hits_it_nowhere(monkeypatch, up, engine):
+    """From 2.5 m the beam goes up, less steeply than it widens; the body is 0.7 m high."""
+    module = pytest.importorskip(f"sillcast.kernel._{engine}")
+    monkeypatch.setattr(counts_module, "engine", module)
+    at = Pose.of(side="near", x_m=0.0, y_m=-0.5, z_m=2.5)
+    rays = Rays.from_head(at=at, own=[[0.0, 1.0, up]], group=[0], range_m=6.0, spot=(0.0, 1.0))
+    clipped = free_lengths(rays, Surroundings(Floors(), ()))
+    grid, body = Grid.over(-2.0, 2.0, -4.0, 1.0, 0.05), TestBody("body", 0.3, 0.2, 0.7)
+    for certain in (False, True):
+        assert not hit_counts(rays, clipped, body, grid, certain=certain).any()

@@ -22,6 +22,7 @@ from sillcast.contract import (
     Finding,
     Gap,
     Proposal,
+    Relaxation,
     SiteCheck,
     TapeDistances,
     Zone,
@@ -151,7 +152,11 @@ def test_report_names_verdict_worst_gap_by_tape_and_cause() -> None:
 
 
 def test_report_gives_remedies_marks_checks_and_cautions() -> None:
-    told = flowing(list(report(answer(), DOOR, [Path("out/plan.svg")])))
+    way = Relaxation(
+        kind="second_sensor", text="With a second head the strip is met.", zones=[STRIP.id], unit="", current=None,
+        proposed=1.0, proven=True, effects=[], patch=[],
+    )  # fmt: skip
+    told = flowing(list(report(answer(relaxations=[way]), DOOR, [Path("out/plan.svg")])))
     for expected in (
         "critical m m m",
         "Remedy: Add a head.",
@@ -161,6 +166,8 @@ def test_report_gives_remedies_marks_checks_and_cautions() -> None:
         "near left: tilt of plane 3 from 6 to 4.5 deg. It closes the strip.",
         "near left: reach of its field from none to 4.5 deg.",
         "Nothing else helps.",
+        "Changes beyond the settings",
+        "- With a second head the strip is met.",
         "- A calculation does not replace the walk test.",
         "out/plan.svg",
     ):

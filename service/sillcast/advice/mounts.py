@@ -13,7 +13,7 @@ import numpy as np
 from msgspec import Meta
 
 from sillcast.advice.candidates import FREE_PLACES, Candidate, Mounts, Position, mounts, sensor_of
-from sillcast.advice.places import OnGrid, Site
+from sillcast.advice.places import OnGrid, Site, make_of
 from sillcast.advice.plans import Looked, Planned, planned, ranked, unseeable_m2
 from sillcast.contract import MountDeviceBase, MountSearchBase
 from sillcast.family import Rays
@@ -232,12 +232,13 @@ class _Search:
         return candidate.key[0], candidate.side, self.mirrored[candidate.key[:4]]
 
     def _judge(self, some: Sequence[Candidate], hand: bool) -> None:
-        """Some mounts of one device."""
+        """Some mounts of one device; together where the first and the last send out the same in their own frames."""
         makes = [partial(self.placed, candidate, hand) for candidate in some]
-        first = makes[0]()
-        seen = self.grid.seen_from(first, _poses(some))
+        first, last = makes[0](), makes[-1]()
+        seen = self.grid.seen_from(first, _poses(some)) if make_of(first) == make_of(last) else None
         if seen is None:
             placed = [first, *(make() for make in makes[1:])]
+            self.grid.look_at(placed)
             seen, makes = [self.grid.seen(p) for p in placed], [partial(_same, p) for p in placed]
         for candidate, make, cells in zip(some, makes, seen, strict=True):
             _, y, z = candidate.position_m

@@ -137,13 +137,17 @@ def _causes(culprits: Sequence[Culprit]) -> Iterator[str]:
 
 
 def _ways(task: Task, relaxed: Relaxed) -> Iterator[str]:
-    """What the relaxations do; where none meets a zone, what was tried, and what was left untried."""
+    """Zones that a change beyond the settings meets; where there is none, what was tried, and what was left untried."""
     if not relaxed.met and relaxed.tried:
         tried = ", ".join(relaxed.tried)
         yield f"None of the changes beyond the settings that were tried turns a zone to met: {tried}."
     elif not relaxed.tried and task.placed:
         yield "No changes beyond the settings were tried."
-    yield from (r.text for r in relaxed.found)
+    if relaxed.met:
+        labels = [z.label for z in task.zones if z.id in relaxed.met]
+        yield f"{labelled(labels, 'is', 'are')} met by changes beyond the settings: see the relaxations."
+    elif relaxed.found:
+        yield "What comes nearest is among the relaxations."
     if relaxed.untried:
         yield f"Not assessed, though a grid shows them to help: {'; '.join(relaxed.untried)}."
 

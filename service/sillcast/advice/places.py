@@ -8,7 +8,7 @@ before it is proposed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -29,7 +29,18 @@ from sillcast.kernel.sight import Level, shadow
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import LEAF_STATES, LEAF_TOUCH_M, STANDING, Placed, Sensing, Velocities, field_rings
 
-__all__ = ["CELLS_MOST", "CELL_MOST_M", "MARGIN_SEEN_M", "OnGrid", "Site", "View", "ZoneScore", "inside", "thinned"]
+__all__ = [
+    "CELLS_MOST",
+    "CELL_MOST_M",
+    "MARGIN_SEEN_M",
+    "OnGrid",
+    "Site",
+    "View",
+    "ZoneScore",
+    "inside",
+    "make_of",
+    "thinned",
+]
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
@@ -41,6 +52,7 @@ MARGIN_SEEN_M = 0.3  # how far around a zone places are looked at
 UNWANTED_WORTH = -0.1  # of all unwanted places seen, where all wanted ones are worth 1: for a first look alone
 _HIDDEN_MOST = 64  # shadows kept of one grid
 _ALL_M = 1e3  # what stands farther from a head matters to no door
+ROUNDED_M = 0.001  # rings of `inside` are rounded to this
 ON_EDGE = 1e-6  # of a cell: nearer to an edge than this is on it
 
 
@@ -211,8 +223,7 @@ class OnGrid:
         fresh = [s for s in sensors if s not in self._seen]
         makes: dict[Any, list[Placed]] = {}
         for sensor in fresh:
-            make = (sensor.family.name, sensor.side, sensor.purposes, msgspec.json.encode(sensor.params))
-            makes.setdefault(make, []).append(sensor)
+            makes.setdefault(make_of(sensor), []).append(sensor)
         for alike in makes.values():
             found = self.seen_from(alike[0], [s.scene.mount for s in alike]) if len(alike) > 1 else None
             for sensor, seen in zip(alike, found or (), strict=False):
@@ -325,7 +336,7 @@ class OnGrid:
                 if len(self._hidden) >= _HIDDEN_MOST:
                     self._hidden.clear()
                 region = shadow(lobe.origin, around, level, reach_m=_ALL_M)
-                self._hidden[key] = inside(region.grown(off) if off else region, view.grid)
+                self._hidden[key] = inside(region.grown(off + ROUNDED_M) if off else region, view.grid)
             return self._hidden[key]
 
         how: dict[str, Any] = {"velocities": view.velocities or (None,), "certain": self.certain, "hidden": hidden}
@@ -377,7 +388,8 @@ class OnGrid:
     def seen_from(self, sensor: Placed, poses: Sequence[Pose]) -> list[list[list[BoolArray]]] | None:
         """What `seen` finds for a sensor at each of these poses, or None where one count for each cell cannot tell.
 
-        Where the floor bends, rays that come within their margin of it count a little less.
+        The sensor must send out the same in its own frame at all of them, as equal `make_of` say. Where the floor
+        bends, rays that come within their margin of it count a little less.
         """
         looks = self.looks(sensor)
         if looks is None or not all(_is_plain(sensor, view) for view in self.views):
@@ -416,6 +428,17 @@ def _serves(sensor: Placed, view: View) -> bool:
     """Whether a sensor is there for the purpose of a view and senses a body that moves as in it."""
     moves_or_seen = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
     return view.purpose in sensor.purposes and moves_or_seen
+
+
+def make_of(sensor: Placed) -> Hashable:
+    """Equal for sensors that send out the same in their own frames: all but where their rays start and go to."""
+    rays = [e for e in sensor.emissions if isinstance(e, Rays)]
+    sent = [
+        (e.range_m.tobytes(), e.group.tobytes(), e.floor_margin_m, e.least_hits, e.hits_within, e.beam_width_m)
+        for e in rays
+    ]
+    own = (sensor.family.name, sensor.side, sensor.purposes, sensor.carried is None, len(sensor.emissions))
+    return (*own, msgspec.json.encode(sensor.params), tuple(sent), tuple(e.divergence_deg for e in rays))
 
 
 def _is_plain(sensor: Placed, view: View) -> bool:

@@ -330,8 +330,9 @@ def _nearest(trial: _Trial, still: frozenset[str]) -> tuple[_Outcome, ZoneNeed] 
     """What comes nearest to meeting a zone that nothing turns to met, the most important zone first."""
     now = {c.zone: c.gap_m2 for c in trial.task.comparisons}
     tries = _ASSESSED
-    for zone in sorted(trial.unmet, key=lambda z: (z.kind != "protection", -now[z.id])):
-        near = [p for p, gaps in trial.looks.items() if p and gaps.get(zone.id, now[zone.id]) <= _NEAR * now[zone.id]]
+    seen = [z for z in trial.unmet if now[z.id] > 0.0]
+    for zone in sorted(seen, key=lambda z: (z.kind != "protection", -now[z.id])):
+        near = [p for p, gaps in trial.looks.items() if p and zone.id in gaps and gaps[zone.id] <= _NEAR * now[zone.id]]
         # One change is nearer than two that leave about as much.
         near.sort(key=lambda p: (round(trial.looks[p][zone.id] / now[zone.id], 1), len(p), trial.looks[p][zone.id]))
         for plan in near[:tries] if zone.id in still else ():

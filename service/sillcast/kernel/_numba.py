@@ -108,7 +108,7 @@ def _piece(o: FloatArray, d: FloatArray, end: float, scan: Scan, bar: bool) -> t
         a, b, low, high = scan.a, scan.b, scan.low, scan.high
         radius = scan.spot
         if scan.spread > 0.0:
-            radius += _slab(o_h, d_h, low, high, end)[1] * scan.spread
+            radius += max(_slab(o_h, d_h, low, high, end)[1], 0.0) * scan.spread
     t0, t1 = _slab(o_h, d_h, low, high - radius, end)
     on = end > 0.0 and (t0 < t1 if bar else (t0 <= t1 and a >= radius and b >= radius))
     inverse = 1.0 / scan.cell_m

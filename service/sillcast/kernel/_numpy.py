@@ -308,7 +308,7 @@ def _pieces(o: FloatArray, d: FloatArray, end: FloatArray, scan: Scan, bar: bool
         a, b, low, high = scan.bar_a, scan.bar_b, scan.bar_low, scan.bar_high
     else:
         a, b, low, high = scan.a, scan.b, scan.low, scan.high
-        radius = scan.spot + _slab(o_h, d_h, low, high, end)[1] * scan.spread
+        radius = scan.spot + np.maximum(_slab(o_h, d_h, low, high, end)[1], 0.0) * scan.spread
     t0, t1 = _slab(o_h, d_h, low, high - radius, end)
     on = (end > 0.0) & ((t0 < t1) if bar else (t0 <= t1) & (a >= radius) & (b >= radius))
     inverse = 1.0 / scan.cell_m

@@ -27,6 +27,7 @@ BoolArray = npt.NDArray[np.bool_]
 engine = engine_for("lobe")
 
 CORNER = 0.71  # of a cell from its centre to a corner, rounded up
+EDGE_M = 1e-9  # a cell that reaches this little over a floor's edge does not stand on it
 
 
 def lobe_cells(
@@ -69,22 +70,23 @@ def lobe_cells(
     ----------
     .. [1] Checked against `lobe_region` by tests/unit/test_lobe_cells.py.
     """
-    seen = np.zeros((grid.rows, grid.columns), dtype=np.bool_)
+    seen, stands = np.ones((grid.rows, grid.columns), dtype=np.bool_), np.zeros(grid.rows, dtype=np.bool_)
     ways = [course or (0.0, 0.0) for velocity in velocities for course in courses(lobe, velocity)]
     if not ways:
-        return seen
-    off = CORNER * grid.cell_m if certain else 0.0
+        return np.zeros_like(seen)
+    off, half = (CORNER * grid.cell_m, grid.cell_m / 2.0 - EDGE_M) if certain else (0.0, 0.0)
     heights = [(i + 0.5) * body.height_m / SLABS for i in range(SLABS)]
     for ground in grounds(floors):
-        own = (grid.centres_y >= ground.from_y_m) & (grid.centres_y < ground.to_y_m)
+        own = (grid.centres_y + half >= ground.from_y_m) & (grid.centres_y - half < ground.to_y_m)
         levels = [ground.lifted(height) for height in heights]
         needed = _needed(lobe, body, levels, np.array(ways, dtype=np.float64), grid, certain)
         for k, level in enumerate(levels):
             np.putmask(needed[:, k], np.broadcast_to(hidden(level), needed[:, k].shape), SLABS + 1)
         reached = _any_run(needed)
         blind = _blind(lobe, [*levels, ground.lifted(body.height_m)], body, grid, off)
-        seen[own] |= (reached & ~blind)[own]
-    return seen
+        seen[own] &= (reached & ~blind)[own]  # a cell on both floors must be seen on both
+        stands |= own
+    return seen & stands[:, None]
 
 
 def _needed(

@@ -222,5 +222,5 @@ def _override_faults(overrides: tuple[contract.Override, ...], known: Mapping[st
             yield Fault(f"{pointer}/name", "duplicate", text, "each value once", quoted(override.name))
         if rule is not None and override.value < rule.least_override:
             text, allowed = "Nothing can be computed with this value.", f"{rule.least_override:g} {rule.unit} or more"
-            yield Fault(f"{pointer}/value", "override_too_small", text, allowed, f"{override.value:g}")
+            yield Fault(f"{pointer}/value", "override_too_small", text, allowed, f"{override.value + 0.0:g}")
         seen.add(override.name)

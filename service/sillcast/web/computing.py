@@ -31,6 +31,7 @@ Headers = tuple[tuple[bytes, bytes], ...]
 # A picture brings its own style; it may not load or run anything.
 _PICTURE_POLICY = b"default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 _PROGRESS_S = 1.0
+_LENGTH_DIGITS = 18  # of a length that is read as a number
 _PLAIN_HOST = re.compile(rb"[0-9A-Za-z.:\[\]-]*")
 
 
@@ -155,7 +156,7 @@ class Computing:
             `too_large`, `slow_request`, or `bad_request` if the client left before its end.
         """
         limit = self._settings.body_limit_bytes
-        if announced.isdigit() and int(announced) > limit:
+        if announced.isdigit() and (len(announced) > _LENGTH_DIGITS or int(announced) > limit):
             raise _too_large(limit)
         body = bytearray()
         try:
