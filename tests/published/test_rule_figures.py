@@ -214,7 +214,8 @@ def test_light_sliding_leaf_of_160_lb_at_1_ft_per_s_keeps_the_remembered_energy(
 
 def _beam(height_m: float, response_s: float) -> list[str]:
     ends = ((-1.49, 0.08, height_m), (1.49, 0.08, height_m))
-    sensor = SensorFacts("beam", "/sensors/0", ("protection",), ends[0], beams=(ends,), response_s=response_s)
+    more = {"beams": (ends,), "response_s": response_s, "sits": "opening"}
+    sensor = SensorFacts("beam", "/sensors/0", ("protection",), ends[0], **more)
     return [f.code for f in needs.reviewed(_lift(0.2), Rules(set="residential_lift_us"), (sensor,)).findings]
 
 

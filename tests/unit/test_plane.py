@@ -255,3 +255,29 @@ def test_bounds_do_not_depend_on_what_a_region_came_from():
     known = Region.ring(ring).bounds
     assert (Region.ring(ring) | Region()).bounds == pytest.approx(known, abs=1e-8)
     assert Region(shapely.Polygon(ring)).bounds == pytest.approx(known, abs=1e-8)
+
+
+def test_a_hole_that_nearly_touches_the_border_stays():
+    """Two areas with a hole each that overlap: found on a real door, where the sum lost the hole. By shapely."""
+    one = [[1.9066163823008537, -0.11999999731779099], [1.9679507985711098, -0.25], [1.8500000014901161, -0.25],
+           [1.8500000014901161, -0.11999999731779099], [-1.793383613228798, -0.11999999731779099],
+           [-0.6086540222167969, -2.6310672387480736], [0.021103806793689728, -2.6310672387480736],
+           [0.021103806793689728, -3.1228912696242332], [-0.3766098693013191, -3.1228912696242332],
+           [0.25542183220386505, -4.462499998509884], [3.9554218277335167, -4.462499998509884]]  # fmt: skip
+    hole = [[-1.159306839108467, -1.4639433100819588], [-1.5811566263437271, -0.5698209926486015],
+            [-1.1254675462841988, -0.5698209926486015], [-1.1254675462841988, -1.4639433100819588]]  # fmt: skip
+    other = [[-0.35301969945430756, -3.1728912740945816], [0.25542183220386505, -4.462499998509884],
+             [3.9554218277335167, -4.462499998509884], [1.9915409609675407, -0.29999999701976776],
+             [1.8999999985098839, -0.29999999701976776], [1.8999999985098839, -0.17000000178813934],
+             [-1.769793450832367, -0.17000000178813934], [-0.6322441846132278, -2.581067234277725],
+             [-0.028896190226078033, -2.581067234277725], [-0.028896190226078033, -2.8728912696242332],
+             [-0.028896190226078033, -3.1728912740945816]]  # fmt: skip
+    gap = [[-1.604746788740158, -0.5198209881782532], [-1.1754675507545471, -0.5198209881782532],
+           [-1.1754675507545471, -1.429690234363079]]  # fmt: skip
+    regions = [contour_region([np.array(ring), np.array(inner)]) for ring, inner in ((one, hole), (other, gap))]
+    shapes = [shapely.Polygon(ring, [inner]) for ring, inner in ((one, hole), (other, gap))]
+    whole = shapely.union_all(shapes)
+    assert Region.union(regions).area == pytest.approx(whole.area, abs=1e-6)
+    assert (regions[0] | regions[1]).area == pytest.approx(whole.area, abs=1e-6)
+    (part,) = Region.union(regions).parts()
+    assert part.area == pytest.approx(whole.area, abs=1e-6)

@@ -84,12 +84,15 @@ class Region:
 
     @classmethod
     def _of(cls, section: CrossSection) -> Region:
-        """Region of the clipping library's result, without specks smaller than MIN_AREA_M2."""
+        """Region of the clipping library's result, without specks smaller than MIN_AREA_M2; holes stay, however small.
+
+        The library's own parts will not do: a hole that nearly touches its border may come as a part of its own.
+        """
         if section.num_contour() > 1:
-            parts = section.decompose()
-            some = [part for part in parts if part.area() > MIN_AREA_M2]
-            if len(some) < len(parts):
-                section = CrossSection.compose(some)
+            rings = section.to_polygons()
+            some = [ring for ring in rings if not 0.0 <= _area(ring) <= MIN_AREA_M2]
+            if len(some) < len(rings):
+                section = CrossSection(some, FillRule.Positive)
         elif section.area() <= MIN_AREA_M2:
             return cls()
         return cls._known(_section=section)
@@ -184,7 +187,7 @@ class Region:
 
     def parts(self) -> list[Region]:
         """Connected parts, largest first; ties by position."""
-        parts = [] if self.is_empty else [self._of(part) for part in self._section.decompose()]
+        parts = [] if self.is_empty else [self._known(contours=rings) for rings in _nested(self.contours, 0.0)]
         return sorted(parts, key=lambda r: (-round(r.area, 9), r.bounds))
 
     def opened(self, radius_m: float) -> Region:
