@@ -28,6 +28,7 @@ from sillcast.family import (
 
 # Multi-plane corner-mounted scanners are used up to this multiple of the mounting height (common practice, no source).
 USUAL_REACH = 1.2
+LEAST_HEIGHT_M = 0.01  # a head this low lies on the floor, where a reach for each metre of height says nothing
 
 Tilt = Annotated[float, Meta(ge=-30.0, le=90.0, description="Plane's tilt from straight down, outwards. [deg]")]
 
@@ -231,7 +232,7 @@ class LaserScanFamily(OpticalFamily):
         if corner > params.range_m:
             yield self.finding("range_short", subjects=subject, distance_m=corner, range_m=params.range_m)
         for reach, direction in ((across, "along the door"), (depth, "out from the door")):
-            if height > 0 and reach > USUAL_REACH * height:
+            if height > LEAST_HEIGHT_M and reach > USUAL_REACH * height:
                 yield self.finding(
                     "beyond_usual",
                     subjects=[f"{scene.pointer}/mount/position/z_m"],

@@ -23,6 +23,7 @@ from sillcast.family import (
 )
 
 RATED_DEG_C, RATED_HUMIDITY = 20.0, 50.0  # air in which ranges are stated, common practice, no source
+ON_FLOOR_M = 0.01  # a head this low lies on the floor, which has no echo of its own
 HUMIDITIES = tuple(5.0 * i for i in range(21))  # tried where the humidity is not declared
 
 
@@ -204,7 +205,7 @@ class UltrasonicFamily(Family):
 
     def _floor(self, params: Any, scene: Scene) -> Iterator[Any]:
         gate, floor = _gate_m(params, scene), scene.above_floor_m
-        if gate is None:
+        if gate is None or floor <= ON_FLOOR_M:
             return
         subjects = [f"{scene.pointer}/device/floor_margin_m"]
         if gate >= floor:

@@ -128,3 +128,13 @@ def test_heads_on_the_wrong_side_or_in_the_opening_are_remarked_in_an_assessment
     assert len(told(PLANNER.assess(request), "core.head_on_other_side")) == 1
     right["sensors"][0]["mount"]["position"] |= {"x_m": 0.3, "y_m": -0.1, "z_m": 1.8}
     assert told(PLANNER.assess(right), "core.head_in_opening") == [("warning", ["/sensors/0/mount/position"])]
+
+
+@pytest.mark.parametrize("z_m", [0.0, 5e-324, 1e-9, 0.005])
+@pytest.mark.parametrize("name", sorted(p.stem for p in EXAMPLES.glob("*.json") if "mount-search" not in p.name))
+def test_a_sensor_that_lies_on_the_floor_is_answered(name, z_m):
+    """Heights of nothing divide nothing: what is told of a sensor on the floor is finite."""
+    request = json.loads((EXAMPLES / f"{name}.json").read_bytes())
+    for sensor in request["sensors"]:
+        sensor["mount"]["position"]["z_m"] = z_m
+    assert len(PLANNER.coverage(request).sensors) == len(request["sensors"])
