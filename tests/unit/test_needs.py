@@ -184,6 +184,21 @@ def test_separation_takes_the_sensor_response_of_its_side() -> None:
     assert far - near == pytest.approx(1.6 * 0.1)
 
 
+def test_an_edition_named_beside_its_own_set_takes_the_place_of_the_sets_own() -> None:
+    """One zone on each side, as of the named edition alone beside the strips, but with the leaf line in it."""
+    choice = SeparationChoice(set="machine_approach", edition="2010")
+    both, beside = (
+        required(rules=Rules(set=name, separation=choice)) for name in ("machine_approach", "industrial_door")
+    )
+    ids = [z.id for z in both.zones if z.kind == "protection"]
+    assert ids == ["protection:near:separation", "protection:far:separation"]
+    distances = [
+        {d.id: d.result for d in found.derivations if d.id.endswith("separation/distance")} for found in (both, beside)
+    ]
+    assert distances[0] == distances[1]
+    assert all(min(abs(y) for y in z.region.bounds[1::2]) == 0.0 for z in both.zones if z.id in ids)
+
+
 def test_machine_approach_alone_covers_the_leaf_line() -> None:
     found = required(rules=Rules(set="machine_approach"))
     assert zone(found, "protection:far:separation").region.bounds[1] == 0.0

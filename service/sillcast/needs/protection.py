@@ -49,10 +49,14 @@ def _for_body(ask: Ask, body: TestBody) -> list[ZoneNeed]:
     elif method in ("strip", "given"):
         zones += _strips(ask, body)
     elif method == "separation":
-        zones += _separation(ask, body, ask.rule)
+        # The edition that the request names takes the place of the set's own: one distance on each side.
+        return _separation(ask, body, ask.separation or ask.rule, inner_m=0.0)
     elif not energy_is_low(ask):
         zones += turning_zones(ask, body)
-    return zones if ask.separation is None else [*zones, *_separation(ask, body, ask.separation)]
+    if ask.separation is None:
+        return zones
+    # Beside the set's own strip the leaf line has a zone already; alone, the distance covers it.
+    return [*zones, *_separation(ask, body, ask.separation, inner_m=ask.touch_m(body))]
 
 
 def _strips(ask: Ask, body: TestBody) -> list[ZoneNeed]:
@@ -199,10 +203,8 @@ def _separation_inputs(ask: Ask, rule: Resolved, side: str) -> tuple[list[Deriva
     return [*inputs, *(rule.input(name) for name in _SEPARATION_RULES)], float(response.value) + stopping
 
 
-def _separation(ask: Ask, body: TestBody, rule: Resolved) -> list[ZoneNeed]:
+def _separation(ask: Ask, body: TestBody, rule: Resolved, *, inner_m: float) -> list[ZoneNeed]:
     half, zones = ask.half_width_m(body), []
-    # Beside the set's own strip the leaf line has a zone already; alone, the distance covers it.
-    inner = ask.touch_m(body) if rule is ask.separation else 0.0
     source, status = rule.source("intrusion_mm")
     for side in SIDES:
         zone = ask.protection(side, "separation")
@@ -225,7 +227,7 @@ def _separation(ask: Ask, body: TestBody, rule: Resolved) -> list[ZoneNeed]:
             f"{zone}/outer_edge", formula, [leaf, given("distance", distance, "m", f"{zone}/distance"), deep], outer
         )
         half_width(ask, zone, body)
-        region = Region.box(-half, half, *sorted((outwards(side) * inner, outwards(side) * outer)))
+        region = Region.box(-half, half, *sorted((outwards(side) * inner_m, outwards(side) * outer)))
         label = f"separation distance, {side} side"
         derivations = tuple(f"{zone}/{edge}" for edge in ("distance", "outer_edge", "half_width"))
         if "curtain_capability_most_mm" in rule:
