@@ -10,7 +10,7 @@ import msgspec
 
 from sillcast.advice.mount_words import binding_of, report, summary
 from sillcast.advice.mounts import Bench, searched
-from sillcast.advice.places import OnGrid, ZoneScore
+from sillcast.advice.places import OnGrid
 from sillcast.advice.plans import Looked, Merit, Plan, merit_of, merit_on_grid
 from sillcast.advice.robust import mount_errors
 from sillcast.advice.settings import new_fields
@@ -43,7 +43,6 @@ class _Listed:
 
     plan: Plan
     request: Any
-    scores: tuple[ZoneScore, ...]
     merit: Merit
     comparisons: tuple[Comparison, ...] = ()
     has_fields: bool = False
@@ -90,8 +89,8 @@ class _Jury:
         for grid in (self.fine, self.centres):
             grid.look_at(list(sensors.values()))
         for plan in plans:
-            scores = tuple(self.fine.scores([m.placed for m in plan.members]))
-            one = _Listed(plan, _request(self.bench, plan.members), scores, merit_on_grid(scores))
+            merit = merit_on_grid(self.fine.scores([m.placed for m in plan.members]))
+            one = _Listed(plan, _request(self.bench, plan.members), merit)
             self.listed[one.key] = one
         return [self.listed[id(plan), False] for plan in plans]
 
@@ -118,8 +117,7 @@ class _Jury:
 
     def _with(self, one: _Listed, request: Any) -> _Listed:
         placed = [self.placed(request, i) for i in range(len(request.sensors))]
-        scores = tuple(self.fine.scores(placed))
-        return replace(one, request=request, scores=scores, merit=merit_on_grid(scores), has_fields=True)
+        return replace(one, request=request, merit=merit_on_grid(self.fine.scores(placed)), has_fields=True)
 
     def exact(self, one: _Listed) -> _Listed:
         """The plan assessed as a client would have it assessed."""
