@@ -11,6 +11,7 @@ from shapely.geometry import Polygon
 from reference.ray_cast import EPS_M, Solid, bracket, hit_length
 from reference.scenes import scanner, surroundings
 from sillcast.errors import GeometryError
+from sillcast.kernel import _numba, _numpy
 from sillcast.kernel import counts as counts_module
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts, inside, smallest_detected
@@ -110,6 +111,19 @@ def test_only_whole_spots_count():
     spread = rays_of([0.06, 0.06, 2.0], [0, 0, -1], divergence_deg=2.0 * np.degrees(np.arctan(0.03)))
     assert places(counts_of(spread)) == (-0.05, 0.15, 0.05, 0.05)  # radius 0.06 m at the floor, 2 m away
     assert not counts_of(rays_of([0.06, 0.06, 2.0], [0, 0, -1], beam_width_m=0.25)).any()
+
+
+@pytest.mark.parametrize("engine", [_numba, _numpy])
+def test_a_spot_that_falls_on_the_floor_in_part_does_not_count(monkeypatch, engine):
+    """Down at 45 deg to the floor at y = -2: a front face at y = -2 + h is met at the height h, by a spot of 0.05 m.
+
+    The middle of a spot that falls on it as a whole lies 0.05 m farther in, and so as much lower.
+    """
+    monkeypatch.setattr(counts_module, "engine", engine)
+    for width, h, hit in ((0.1, 0.09, False), (0.1, 0.11, True), (0.0, 0.04, True)):
+        ray = rays_of([0.0, 0.0, 2.0], [0, -1, -1], beam_width_m=width)
+        place = Grid(0.0, -2.0 + h - BOX.depth_m / 2.0, 0.01, 1, 1)
+        assert bool(counts_of(ray, grid=place).any()) == hit
 
 
 def test_certain_counts_hold_anywhere_in_the_cell():
@@ -331,3 +345,15 @@ def test_a_widening_beam_that_rises_past_a_body_hits_it_nowhere(monkeypatch, up,
     grid, body = Grid.over(-2.0, 2.0, -4.0, 1.0, 0.05), TestBody("body", 0.3, 0.2, 0.7)
     for certain in (False, True):
         assert not hit_counts(rays, clipped, body, grid, certain=certain).any()
+
+
+def test_both_back_ends_find_the_same_cells_inside():
+    """Borders of any shape, within the grid, across its edges and outside, corners on centres among them."""
+    rng, found = np.random.default_rng(7), 0
+    for _ in range(200):
+        corners = np.round(rng.uniform(-4.0, 24.0, (rng.integers(3, 12), 2)), rng.integers(0, 7))
+        edges = np.hstack([corners, np.roll(corners, -1, axis=0)])
+        fast, plain = (engine.inside(edges, 20, 15) for engine in (_numba, _numpy))
+        assert np.array_equal(fast, plain)
+        found += int(plain.sum())
+    assert 2_000 < found < 40_000

@@ -289,3 +289,18 @@ def test_a_lobe_that_was_asked_before_answers_as_a_fresh_one():
                 known = lobe_region(asked, around, body, velocity_m_per_s=course)
                 assert known.rings() == lobe_region(fresh, around, body, velocity_m_per_s=course).rings()
                 assert not known.is_empty
+
+
+@pytest.mark.parametrize("width_deg", [50.0, 70.0, 80.0, 90.0, 120.0])
+def test_a_wider_beam_sees_no_less_of_a_plane(width_deg):
+    """Few directions of a wide beam meet the plane near its middle, and those nearly in a line."""
+    at = Pose.of(side="near", x_m=0.0, y_m=-0.8, z_m=3.3)
+
+    def area(width):
+        wide = Lobe.looking(
+            at, range_m=8.0, width_deg=width, depth_deg=50.0, edge_width_deg=min(2.0 * width, 160.0), edge_depth_deg=100.0,
+            farthest_m=3.2, presence=True,
+        )  # fmt: skip
+        return lobe_section(wide, 0.2, Surroundings(Floors(), ())).area
+
+    assert area(width_deg) >= area(50.0) - 0.002

@@ -6,7 +6,7 @@ import shapely
 import shapely.affinity
 
 from sillcast.errors import GeometryError
-from sillcast.kernel.plane import Region, contour_region, merged, ring_fault, united, united_region
+from sillcast.kernel.plane import Region, _area, contour_region, merged, ring_fault, united, united_region
 
 UNIT = Region.box(0.0, 1.0, 0.0, 1.0)
 
@@ -281,3 +281,32 @@ def test_a_hole_that_nearly_touches_the_border_stays():
     assert (regions[0] | regions[1]).area == pytest.approx(whole.area, abs=1e-6)
     (part,) = Region.union(regions).parts()
     assert part.area == pytest.approx(whole.area, abs=1e-6)
+
+
+def test_wire_rings_are_rounded_as_asked_however_often():
+    """Rings are kept for the next who asks: the two roundings are not taken for each other."""
+    region = Region.ring([(0.00049, 0.0), (1.0, 0.0), (1.0, 1.0)])
+    inward, nearest = region.rings(), region.rings("nearest")
+    assert inward != nearest
+    assert (region.rings(), region.rings("nearest")) == (inward, nearest)
+
+
+@pytest.mark.parametrize("corners", [3, 40, 64, 65, 300])
+def test_area_of_rings_of_few_and_many_corners(corners):
+    """A regular polygon of n corners in a unit circle, far off: n / 2 sin(360 deg / n), negative clockwise."""
+    turn = np.linspace(0.0, 2.0 * np.pi, corners, endpoint=False)
+    ring = np.stack([50.0 + np.cos(turn), np.sin(turn) - 20.0], axis=1)
+    expected = corners / 2.0 * np.sin(2.0 * np.pi / corners)
+    assert _area(ring) == pytest.approx(expected, abs=1e-12)
+    assert _area(ring[::-1]) == pytest.approx(-expected, abs=1e-12)
+
+
+def test_swept_region_is_the_union_of_all_that_was_passed_over():
+    """Against shapely: of convex pieces the hull of both ends, united."""
+    corner = [(0.0, 0.0), (3.0, 0.0), (3.0, 1.0), (1.0, 1.0), (1.0, 2.0), (0.0, 2.0)]
+    pieces = [shapely.box(0, 0, 3, 1), shapely.box(0, 1, 1, 2)]
+    for way in ((0.7, 0.4), (-2.0, 0.0), (0.0, -0.5), (0.0, 0.0)):
+        ends = [shapely.union_all([p, shapely.affinity.translate(p, *way)]) for p in pieces]
+        wanted = shapely.union_all([both.convex_hull for both in ends])
+        assert Region.ring(corner).swept(*way).shape.symmetric_difference(wanted).area < 1e-6
+    assert Region().swept(1.0, 1.0).is_empty

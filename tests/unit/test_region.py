@@ -1,5 +1,7 @@
 """Detection regions in cases that can be worked out by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,7 +13,8 @@ from sillcast.kernel.emission import FloorArea, Rays
 from sillcast.kernel.frame import FloorPlane, Floors, Pose
 from sillcast.kernel.kept import Kept, digest
 from sillcast.kernel.parts import rays_near
-from sillcast.kernel.region import blocked_region, detection_region
+from sillcast.kernel.pieces import Segments, Upright, sure_pieces
+from sillcast.kernel.region import _near, blocked_region, detection_region
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
 UPRIGHT = TestBody("upright", 0.30, 0.20, 0.70)
@@ -270,3 +273,64 @@ def test_kept_answers_by_content_and_begins_anew_when_full(monkeypatch):
         kept.once(key, lambda key=key: made.append(key))
     assert made == [1, 2, 3, 1]
     assert digest(np.zeros(4)) == digest(np.zeros(8)[::2]) != digest(np.zeros((2, 2)))
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 30.0])
+def test_blocked_places_around_an_angle_of_walls(angle_deg):
+    """A prism that is not convex: its sum with the body is that of the two boxes it consists of."""
+    bend = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.2], [0.2, 0.2], [0.2, 1.0], [0.0, 1.0]])
+    one = Surroundings(Floors(), (Prism("bend", bend, 0.0, 1.0),))
+    two = Surroundings(
+        Floors(), (Prism.box("a", 0.0, 2.0, 0.0, 0.2, 0.0, 1.0), Prism.box("b", 0.0, 0.2, 0.0, 1.0, 0.0, 1.0))
+    )
+    found, expected = (blocked_region(around, UPRIGHT, angle_deg=angle_deg) for around in (one, two))
+    assert found.area == pytest.approx(expected.area, abs=EXACT)
+    assert (found - expected).area + (expected - found).area == pytest.approx(0.0, abs=EXACT)
+
+
+def test_rays_that_matter_near_a_place_make_the_same_pieces_without_the_others():
+    """Of the rays left out one after each run stays, so that no two become neighbours that were none."""
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        start = np.cumsum(rng.uniform(0.0, 0.06, (90, 2)), axis=0)
+        parts = Segments(
+            start, start + np.array([0.3, 0.8]), rng.random(90) < 0.9, np.zeros(90), np.repeat([0, 1, 2], 30)
+        )
+        upright = Upright(np.array([0.15, 0.1]), False, 0.0, 0.7)
+        boxes = start[rng.integers(0, 90, 2)], 0.2
+        few = _near(parts, upright, boxes, 0.0)
+        assert 4 < len(few.group) < 90
+        near = replace(parts, valid=parts.valid & np.isin(parts.near[:, 0], few.near[few.valid, 0]))
+        for hits in (1, 2, 3):
+            (rings, rays), (some, kept) = sure_pieces(near, upright, hits), sure_pieces(few, upright, hits)
+            assert len(rings) == len(some) > 0
+            assert all(np.array_equal(one, other) for one, other in zip(rings, some, strict=True))
+            assert np.array_equal(parts.group[rays], few.group[kept])
+
+
+def test_a_sphere_that_is_met_before_the_field_begins_does_not_count():
+    """Level ray 0.2 m above the middle of a sphere of 0.25 m radius: met sqrt(0.25^2 - 0.2^2) = 0.15 m before its middle."""
+    ray = Rays(np.array([[0.0, -3.0, 0.45]]), np.array([[0.0, 1.0, 0.0]]), np.array([9.0]), np.array([0]))
+    field = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 2.0], [-1.0, 2.0]])
+    found = region(ray, body=TestBody("ball", 0.5, 0.5, 0.5, "sphere"), fields=(field,))
+    assert -1.0 + 0.15 <= found.bounds[1] < -1.0 + 0.26
+
+
+def test_a_box_on_a_slope_that_is_met_before_the_field_begins_does_not_count():
+    """A ray sinks by 1 in 20 over a floor that rises by 1 in 10: step by step along it, with the box plumb."""
+    floors = Floors(FloorPlane(0.0, 0.1), FloorPlane(0.0, 0.1))
+    down = np.array([[0.0, -1.0, -0.05]]) / np.hypot(1.0, 0.05)
+    ray = Rays(np.array([[0.0, -1.0, 0.95]]), down, np.array([9.0]), np.array([0]))
+    found = region(
+        ray, Surroundings(floors, ()), fields=(np.array([[-1.0, -6.0], [1.0, -6.0], [1.0, -2.2], [-1.0, -2.2]]),)
+    )
+    y = np.arange(-1.0, -6.0, -1e-3)
+    z = 0.95 + 0.05 * (y + 1.0)
+
+    def counts(c):
+        met = y[(np.abs(y - c) <= 0.1) & (z <= 0.7 - 0.1 * c) & (z >= -0.1 * c)]
+        return bool(len(met)) and met[0] <= -2.2
+
+    seen = [c for c in np.arange(-4.0, -1.5, 0.005) if found.holds(0.0, c)]
+    assert seen
+    assert all(counts(c) for c in seen)

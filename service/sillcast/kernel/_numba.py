@@ -10,7 +10,7 @@ from sillcast.kernel._numpy import BOX, FAR, FLAT, ROUND, TURNED, CountArray, In
 from sillcast.kernel._spans_numpy import BORDER_M, SPAN_M
 from sillcast.kernel.frame import FloatArray
 
-__all__ = ["clip", "convex_parts", "count"]
+__all__ = ["clip", "convex_parts", "count", "inside"]
 
 Span = tuple[float, float, float, float, float, float]  # both ends of a piece of a ray, u, v, w, in cells
 Shape = tuple[Span, float, float]  # a piece with the half sides of the shape to sum with, in cells
@@ -38,6 +38,29 @@ def convex_parts(
     ray, begin, past = np.empty(len(end), dtype=np.int64), np.empty(len(end)), np.empty(len(end))
     count = _convex_parts((plain(o), plain(d), plain(end)), plane, edges, (ray, begin, past))
     return ray[:count], begin[:count], past[:count]
+
+
+def inside(edges: FloatArray, rows: int, columns: int) -> npt.NDArray[np.bool_]:
+    """Cells (rows, columns) inside closed borders by parity; see `_numpy.inside`."""
+    cells = np.zeros((rows, columns), dtype=np.bool_)
+    _toggle(plain(edges), cells)
+    return cells
+
+
+@compiled
+def _toggle(edges: FloatArray, cells: npt.NDArray[np.bool_]) -> None:
+    rows, columns = cells.shape
+    for k in range(len(edges)):
+        ax, ay, bx, by = edges[k, 0], edges[k, 1], edges[k, 2], edges[k, 3]
+        for row in range(max(ceil(min(ay, by)), 0), min(ceil(max(ay, by)), rows)):
+            column = max(ceil(ax + (row - ay) * ((bx - ax) / (by - ay))), 0)
+            if column < columns:
+                cells[row, column] = not cells[row, column]
+    for row in range(rows):
+        odd = False
+        for column in range(columns):
+            odd = odd != cells[row, column]
+            cells[row, column] = odd
 
 
 @compiled
@@ -109,6 +132,7 @@ def _piece(o: FloatArray, d: FloatArray, end: float, scan: Scan, bar: bool) -> t
         radius = scan.spot
         if scan.spread > 0.0:
             radius += max(_slab(o_h, d_h, low, high, end)[1], 0.0) * scan.spread
+        low = max(low, radius)
     t0, t1 = _slab(o_h, d_h, low, high - radius, end)
     on = end > 0.0 and (t0 < t1 if bar else (t0 <= t1 and a >= radius and b >= radius))
     inverse = 1.0 / scan.cell_m

@@ -33,6 +33,7 @@ __all__ = [
     "count",
     "fill",
     "floor_cuts",
+    "inside",
     "touching",
 ]
 
@@ -298,8 +299,8 @@ class _Pieces(NamedTuple):
 def _pieces(o: FloatArray, d: FloatArray, end: FloatArray, scan: Scan, bar: bool) -> _Pieces:
     """Pieces up to `end` that are as high as the shape (or the bar shape), projected, in cells.
 
-    The shape shrinks by the beam's radius at the far end of the piece, so that only whole spots count; the bar shape
-    grows by it, because part of a spot before the start is enough for doubt.
+    The shape shrinks by the beam's radius at the far end of the piece, so that only whole spots count, and none that
+    falls on the floor in part; the bar shape grows by it, because part of a spot before the start is enough for doubt.
     """
     o_h = o[:, 2] - scan.level - scan.slope * o[:, 1]
     d_h = d[:, 2] - scan.slope * d[:, 1]
@@ -309,7 +310,7 @@ def _pieces(o: FloatArray, d: FloatArray, end: FloatArray, scan: Scan, bar: bool
     else:
         a, b, low, high = scan.a, scan.b, scan.low, scan.high
         radius = scan.spot + np.maximum(_slab(o_h, d_h, low, high, end)[1], 0.0) * scan.spread
-    t0, t1 = _slab(o_h, d_h, low, high - radius, end)
+    t0, t1 = _slab(o_h, d_h, low if bar else np.maximum(low, radius), high - radius, end)
     on = (end > 0.0) & ((t0 < t1) if bar else (t0 <= t1) & (a >= radius) & (b >= radius))
     inverse = 1.0 / scan.cell_m
     places = [
@@ -455,6 +456,23 @@ def _add(target: CountArray, begin: IntArray, past: IntArray, line: IntArray, am
     at = (begin * width + line, past * width + line) if crossed else (line * width + begin, line * width + past)
     change = np.bincount(at[0], minlength=target.size) - np.bincount(at[1], minlength=target.size)
     target += (amount * change).reshape(target.shape).astype(np.int32)
+
+
+def inside(edges: FloatArray, rows: int, columns: int) -> BoolArray:
+    """Cells (rows, columns) inside closed borders by parity: an edge (x, y, x, y) toggles all that are right of it.
+
+    Edges (n, 4) in cells, whose centres are whole numbers. Along a row an edge is met if one end lies above the centre.
+    """
+    ax, ay, bx, by = edges.T
+    first = np.clip(np.ceil(np.minimum(ay, by)), 0, rows).astype(np.intp)
+    count = np.clip(np.ceil(np.maximum(ay, by)), 0, rows).astype(np.intp) - first
+    edge = np.repeat(np.arange(len(first)), count)
+    row = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    x = ax[edge] + (row - ay[edge]) * ((bx - ax)[edge] / (by - ay)[edge])
+    column = np.clip(np.ceil(x), 0, columns).astype(np.intp)
+    wide = columns + 1
+    toggles = np.bincount(row * wide + column, minlength=rows * wide).reshape(rows, wide)
+    return np.asarray((np.cumsum(toggles, axis=1)[:, :-1] & 1).astype(np.bool_))
 
 
 def collect(across: CountArray, along: CountArray, most: CountArray) -> None:

@@ -36,6 +36,17 @@ def spans(
     return first, last, enter, spot
 
 
+def enters(
+    origins: FloatArray, directions: FloatArray, lengths: FloatArray,
+    floor: tuple[float, float], heights: tuple[FloatArray, FloatArray],
+) -> FloatArray:  # fmt: skip
+    """Length (n,) at which rays enter a layer between two heights (n,) above a floor of a level and a fall. [m]"""
+    level, fall = floor
+    above = origins[:, 2] - level + fall * origins[:, 1]
+    climb = directions[:, 2] + fall * directions[:, 1]
+    return _limited(above, climb, *heights, np.zeros_like(lengths), lengths)[0]
+
+
 def _limited(
     at: FloatArray,
     per_m: FloatArray,

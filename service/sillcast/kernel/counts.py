@@ -406,21 +406,5 @@ def inside(region: Region, grid: Grid) -> npt.NDArray[np.bool_]:
     Corners count to a millionth of a cell, not to the millimetre of rings for the wire. A centre on a left or lower
     border lies inside, one on a right or upper border does not: regions that meet share no centre and leave none out.
     """
-    rings = [_in_cells(ring, grid) for ring in region.contours]
-    if not rings:
-        return np.zeros((grid.rows, grid.columns), dtype=np.bool_)
-    ax, ay = np.concatenate(rings).T
-    bx, by = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings]).T
-    first = np.clip(np.ceil(np.minimum(ay, by)), 0, grid.rows).astype(np.intp)
-    count = np.clip(np.ceil(np.maximum(ay, by)), 0, grid.rows).astype(np.intp) - first
-    edge = np.repeat(np.arange(len(first)), count)
-    row = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
-    x = ax[edge] + (row - ay[edge]) * ((bx - ax)[edge] / (by - ay)[edge])
-    column = np.clip(np.ceil(x), 0, grid.columns).astype(np.intp)
-    wide = grid.columns + 1
-    toggles = np.bincount(row * wide + column, minlength=grid.rows * wide).reshape(grid.rows, wide)
-    return np.asarray((np.cumsum(toggles, axis=1)[:, :-1] & 1).astype(np.bool_))
-
-
-def _in_cells(ring: FloatArray, grid: Grid) -> FloatArray:
-    return np.asarray(np.round((ring - [grid.x_m, grid.y_m]) / grid.cell_m, 6))
+    edges = np.round((region.edges - [grid.x_m, grid.y_m, grid.x_m, grid.y_m]) / grid.cell_m, 6)
+    return np.asarray(engine.inside(edges, grid.rows, grid.columns))

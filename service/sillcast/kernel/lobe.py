@@ -30,6 +30,7 @@ Window = tuple[float, float, float, float]
 BoolArray = npt.NDArray[np.bool_]
 
 _CORNERS = 96  # of a section; loses 0.07 % of an ellipse's area
+_LOOKS = ((12, 10), (24, 10))  # corners and halvings of first rings, which tell the section's middle and shape
 _HALVINGS = 23  # of twice the range: a corner lies less than 4e-6 m inside for a range of 15 m
 _TRIES = 25  # directions in each plane in which a place inside the section is looked for
 SLABS = 3  # parts of a body's height that echo one by one
@@ -386,16 +387,21 @@ def _sections(
     some: list[bool] = np.any(inside, axis=1).tolist()
     if not any(some):
         return [None] * len(levels)
-    count = np.maximum(inside.sum(axis=1), 1)[:, None]
-    middle = np.where(inside[..., None], tries, 0.0).sum(axis=1) / count
-    spread = _spread(np.where(inside[..., None], tries - middle[:, None], 0.0), count)
-    turn = 2.0 * np.pi * np.arange(_CORNERS) / _CORNERS
-    spokes = np.einsum("kij,nj->kni", spread, np.stack([np.cos(turn), np.sin(turn)], axis=1))
-    spokes /= np.linalg.norm(spokes, axis=2, keepdims=True)
-    ways = np.concatenate([spokes, -planes[..., 1:] * spokes[..., 1:]], axis=2)
-    lengths = _way_out(lobe, _raised(middle[:, None], planes) - lobe.origin, ways, echo_m2[:, None], velocity)
-    rings = middle[:, None] + lengths[..., None] * spokes
-    return [ring if found else None for ring, found in zip(rings, some, strict=True)]
+    places, found = tries, inside
+    # The tries inside may be few and nearly in a line; what is seen around them tells better where the rest lies.
+    for corners, halvings in (*_LOOKS, (_CORNERS, _HALVINGS)):
+        count = np.maximum(found.sum(axis=1), 1)[:, None]
+        middle = np.where(found[..., None], places, 0.0).sum(axis=1) / count
+        spread = _spread(np.where(found[..., None], places - middle[:, None], 0.0), count)
+        turn = 2.0 * np.pi * np.arange(corners) / corners
+        spokes = np.einsum("kij,nj->kni", spread, np.stack([np.cos(turn), np.sin(turn)], axis=1))
+        spokes /= np.linalg.norm(spokes, axis=2, keepdims=True)
+        ways = np.concatenate([spokes, -planes[..., 1:] * spokes[..., 1:]], axis=2)
+        start = _raised(middle[:, None], planes) - lobe.origin
+        lengths = _way_out(lobe, start, ways, echo_m2[:, None], velocity, halvings)
+        places = middle[:, None] + lengths[..., None] * spokes
+        found = np.ones(places.shape[:2], dtype=np.bool_)
+    return [ring if seen else None for ring, seen in zip(places, some, strict=True)]
 
 
 def _raised(plan: FloatArray, planes: FloatArray) -> FloatArray:
@@ -404,7 +410,12 @@ def _raised(plan: FloatArray, planes: FloatArray) -> FloatArray:
 
 
 def _way_out(
-    lobe: Lobe, start: FloatArray, ways: FloatArray, echo_m2: FloatArray, velocity: tuple[float, float] | None
+    lobe: Lobe,
+    start: FloatArray,
+    ways: FloatArray,
+    echo_m2: FloatArray,
+    velocity: tuple[float, float] | None,
+    halvings: int,
 ) -> FloatArray:
     """Length (k, n) from places inside (k, 1, 3), relative to the head, along ways (k, n, 3) to the surface, at most.
 
@@ -422,7 +433,7 @@ def _way_out(
     least = 0.0 if velocity is None else lobe.least_radial_speed_m_per_s
     near = np.zeros(ways.shape[:2])
     far = np.full_like(near, 2.0 * lobe.most_range_m(float(echo_m2.max())))
-    for _ in range(_HALVINGS):
+    for _ in range(halvings):
         t = 0.5 * (near + far)
         r2, bent2, across2 = (np.maximum(a + t * (b + t * c), 1e-24) for a, b, c in squares)
         r, z = np.sqrt(r2), rise + t * climb

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import cos, inf, radians, sin, tan
@@ -10,6 +10,7 @@ from math import cos, inf, radians, sin, tan
 import numpy as np
 import numpy.typing as npt
 
+from sillcast.kernel._spans_numpy import enters
 from sillcast.kernel.clip import Clipped, engine_for
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors
@@ -23,6 +24,7 @@ __all__ = [
     "Parts",
     "Window",
     "active_parts",
+    "around",
     "counting_parts",
     "footprint",
     "grounds",
@@ -121,20 +123,25 @@ def _rises(own: FloorPlane, other: FloorPlane, reach_m: float) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class Parts:
-    """Layers of parts that count, and the parts before them in which the body must not be met, if there are any."""
+    """Layers of parts that count, and the parts before them in which the body must not be met, if there are any.
+
+    `whole` is the upright body around the whole one, by which it is met too early.
+    """
 
     layers: tuple[Segments, ...]
     before: Segments | None
+    whole: Upright
 
 
 def active_parts(
     rays: Rays,
     lengths: FloatArray,
     upright: Upright,
+    whole: Upright,
     ground: Ground,
     rule: tuple[float, float, tuple[FloatArray, ...], Window | None],
 ) -> Parts:
-    """Parts of the rays at which a hit counts.
+    """Parts of the rays at which a hit on an upright body inside the whole one counts.
 
     rule: angle of the body [deg], least height of a hit [m], fields, window outside which places do not matter [m].
     """
@@ -148,12 +155,34 @@ def active_parts(
     )  # fmt: skip
     bounds = _bounds(window, float(np.hypot(*(upright.half + spot.max(initial=0.0)))))
     made = partial(_segments, rays, spot, (angle_deg, bounds))
-    layers = [(first, last)]
-    if fields:
-        _, _, near = engine.from_above(rays.origins, rays.directions, enter, last, (1.0, 0.0), bounds)
-        layers = _inside(rays, np.where(near, first, inf), last, fields)
     # from the same top: a sinking ray that first meets the rim above it, with part of its spot, is not too early
-    return Parts(tuple(made(*layer) for layer in layers), _before(made, enter, layers))
+    layers, end = [(first, last)], np.where((first <= last) & (first > enter + 1e-9), first, -inf)
+    if not (fields or (end > 0.0).any()):
+        return Parts((made(first, last),), None, whole)
+    rise = abs(ground.fall) * _turned_reach_y(whole, angle_deg) if ground.fall else 0.0
+    begin = enters(
+        rays.origins, rays.directions, lengths, (ground.level_m, ground.fall),
+        (whole.low_m - rise - spot, whole.high_m + rise + spot),
+    )  # fmt: skip
+    if fields:
+        _, _, near = engine.from_above(rays.origins, rays.directions, begin, last, (1.0, 0.0), bounds)
+        layers = _inside(rays, np.where(near, first, inf), last, fields)
+        held = _least(_inside(rays, np.where(near, begin, inf), last, fields))
+        counts = _least(layers)
+        end = np.where(np.isfinite(counts), np.where(end > 0.0, counts, held), -inf)
+    early = end > begin + 1e-9
+    before = made(np.where(early, begin, 1.0), np.where(early, end, 0.0)) if early.any() else None
+    return Parts(tuple(made(*layer) for layer in layers), before, whole)
+
+
+def _least(layers: Intervals) -> FloatArray:
+    """Where the first of the parts of each ray begins; infinite for a ray without one."""
+    return np.asarray(np.min([np.where(one <= other, one, inf) for one, other in layers], axis=0, initial=inf))
+
+
+def around(body: TestBody) -> Upright:
+    """Upright prism around the body; its disc is drawn around where that matters."""
+    return Upright(np.array([body.width_m, body.depth_m]) / 2.0, body.shape != "box", 0.0, body.height_m)
 
 
 def footprint(upright: Upright) -> FloatArray:
@@ -199,22 +228,6 @@ def rays_near(rays: Rays, clipped: Clipped, window: Window, reach_m: float) -> t
         range_m=rays.range_m[near], group=rays.group[near],
     )  # fmt: skip
     return some, Clipped(clipped.lengths[near], clipped.stops[near])
-
-
-def _before(
-    made: Callable[[FloatArray, FloatArray], Segments],
-    enter: FloatArray,
-    layers: Intervals,
-) -> Segments | None:
-    """Parts of rays inside the body's heights before the first part that counts: there the hit would be too early.
-
-    A ray that only begins to count at the body's own top or foot has none.
-    """
-    counts = np.min([np.where(first <= last, first, np.inf) for first, last in layers], axis=0, initial=np.inf)
-    early = np.isfinite(counts) & (counts > enter + 1e-9)
-    if not early.any():
-        return None
-    return made(np.where(early, enter, 1.0), np.where(early, counts, 0.0))
 
 
 def _inside(rays: Rays, first: FloatArray, last: FloatArray, fields: tuple[FloatArray, ...]) -> Intervals:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import cached_property
+from itertools import accumulate
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 from manifold3d import CrossSection, FillRule, JoinType, OpType
+from shapely import GeometryType
 from shapely.geometry import MultiPolygon, Polygon
 
 from sillcast.errors import GeometryError
@@ -38,6 +40,7 @@ Rounding = Literal["inward", "nearest"]
 _STEP_M = 1e-8  # of the clipping library's integers
 MIN_AREA_M2 = 1e-9  # smaller pieces are leavings of booleans
 _SPECK_CORNERS = 16  # such leavings have fewer
+_MANY_CORNERS = 64  # above, numpy is faster than Python's own numbers
 _MITRE_LIMIT = 5.0  # a mitre longer than so many times the offset is cut square
 _AT_ONCE = 12  # rings put together first; 8 to 16 were fastest
 _FEW = 64  # up to here all at once is as fast
@@ -91,8 +94,9 @@ class Region:
         if section.num_contour() > 1:
             rings = section.to_polygons()
             some = [ring for ring in rings if not 0.0 <= _area(ring) <= MIN_AREA_M2]
-            if len(some) < len(rings):
-                section = CrossSection(some, FillRule.Positive)
+            if len(some) == len(rings):
+                return cls._known(_section=section, contours=rings)
+            section = CrossSection(some, FillRule.Positive)
         elif section.area() <= MIN_AREA_M2:
             return cls()
         return cls._known(_section=section)
@@ -202,13 +206,28 @@ class Region:
         """Region grown by a distance (negative shrinks), corners mitred."""
         return self._of(_offset(self._section, by_m))
 
+    def moved(self, x_m: float, y_m: float) -> Region:
+        """Moved straight by (x_m, y_m). [m]"""
+        return self._of(self._section.translate((x_m, y_m)))
+
+    def swept(self, x_m: float, y_m: float) -> Region:
+        """All that it passes over when it is moved straight by (x_m, y_m), its Minkowski sum with that segment. [m]"""
+        if self.is_empty:
+            return self
+        way = np.array([x_m, y_m])
+        begins = self.edges[:, :2]
+        sides = np.stack([begins, self.edges[:, 2:], self.edges[:, 2:] + way, begins + way], axis=1)
+        turns = np.array([_area(side) for side in sides])
+        sides = np.where((turns < 0)[:, None, None], sides[:, ::-1], sides)[turns != 0]
+        return Region.union([self, self.moved(x_m, y_m), *map(Region.ring, sides)])
+
     def rotated(self, angle_deg: float) -> Region:
         """Turned about the origin, counter-clockwise."""
         return self._of(self._section.rotate(angle_deg))
 
     def holds(self, x_m: float, y_m: float) -> bool:
         """True if the point is inside or on the border."""
-        odd, edges = False, self._edges
+        odd, edges = False, self.edges
         met = np.flatnonzero((edges[:, 1] - y_m) * (edges[:, 3] - y_m) <= 0.0)
         for ax, ay, bx, by in edges[met].tolist():
             turn = (bx - ax) * (y_m - ay) - (by - ay) * (x_m - ax)  # above 0 left of the edge
@@ -224,7 +243,7 @@ class Region:
         return np.asarray(shapely.intersects_xy(self.shape, *points.T), dtype=np.bool_)
 
     @cached_property
-    def _edges(self) -> FloatArray:
+    def edges(self) -> FloatArray:
         """Edges (n, 4) of all contours: x, y where they begin and x, y where they end. [m]"""
         edges = [np.hstack([ring, following(ring)]) for ring in self.contours]
         return np.concatenate([np.empty((0, 4)), *edges])
@@ -265,11 +284,17 @@ class Region:
         """
         if self.is_empty:
             return []
-        section = self._section
-        if rounding == "inward" and not _is_on_grid(self.contours):
-            section = _offset(section, -_INWARD_M)
-        polygons = [[_wire_ring(ring) for ring in polygon] for polygon in _on_grid(section)]
-        return sorted(polygons, key=lambda rings: rings[0])
+        if rounding not in self._wires:
+            shrinks = rounding == "inward" and not _is_on_grid(self.contours)
+            section = _offset(self._section, -_INWARD_M) if shrinks else self._section
+            polygons = [[_wire_ring(ring) for ring in polygon] for polygon in _on_grid(section)]
+            self._wires[rounding] = sorted(polygons, key=lambda rings: rings[0])
+        return self._wires[rounding]
+
+    @cached_property
+    def _wires(self) -> dict[Rounding, Rings]:
+        """Rings for the wire that were asked for: what is the same at several leaf states is shown at each."""
+        return {}
 
 
 def following(ring: FloatArray) -> FloatArray:
@@ -279,8 +304,15 @@ def following(ring: FloatArray) -> FloatArray:
 
 def _area(ring: FloatArray) -> float:
     """Area of a ring, negative if it runs clockwise. [m2]"""
-    x, y = (ring - ring[0]).T
-    return float(x[:-1] @ y[1:] - y[:-1] @ x[1:]) / 2.0
+    if len(ring) > _MANY_CORNERS:
+        x, y = (ring - ring[0]).T
+        return float(x[:-1] @ y[1:] - y[:-1] @ x[1:]) / 2.0
+    x0, y0 = ring[0].tolist()
+    doubled, ax, ay = 0.0, 0.0, 0.0
+    for x, y in ring.tolist():
+        bx, by = x - x0, y - y0
+        doubled, ax, ay = doubled + (ax * by - ay * bx), bx, by
+    return doubled / 2.0
 
 
 def _offset(section: CrossSection, by_m: float) -> CrossSection:
@@ -394,10 +426,9 @@ def _filled(polygons: Sequence[Sequence[FloatArray]]) -> npt.NDArray[Any]:
     """Shapely polygons of outer rings and their holes."""
     if not polygons:
         return np.empty(0, dtype=object)
-    rings = [ring for polygon in polygons for ring in polygon]
-    owner = np.repeat(np.arange(len(rings)), [len(ring) for ring in rings])
-    made = shapely.linearrings(np.concatenate(rings), indices=owner)
-    return np.asarray(shapely.polygons(made, indices=np.repeat(np.arange(len(polygons)), [len(p) for p in polygons])))
+    rings = [np.concatenate([ring, ring[:1]]) for polygon in polygons for ring in polygon]
+    begins, first = ([0, *accumulate(map(len, parts))] for parts in (rings, polygons))
+    return np.asarray(shapely.from_ragged_array(GeometryType.POLYGON, np.concatenate(rings), (begins, first)))
 
 
 def _nested(contours: Sequence[FloatArray], least_m2: float) -> list[list[FloatArray]]:

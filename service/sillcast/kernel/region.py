@@ -22,6 +22,7 @@ from sillcast.kernel.parts import (
     Parts,
     Window,
     active_parts,
+    around,
     footprint,
     grounds,
     rays_near,
@@ -30,7 +31,7 @@ from sillcast.kernel.parts import (
     uprights,
 )
 from sillcast.kernel.pieces import CORNERS, Segments, Upright, covering_pieces, dilated, footprints, sure_pieces
-from sillcast.kernel.plane import Region, contour_region, following, merged, united, united_region
+from sillcast.kernel.plane import Region, contour_region, following, merged, united
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
 __all__ = ["blocked_region", "detection_region"]
@@ -156,7 +157,7 @@ class _Asked:
     def parts(self, upright: Upright, ground: Ground) -> Parts:
         """Parts of the rays at which a hit on an upright part of the body counts."""
         rule = (self.angle_deg, self.least_above_m, self.fields, self.window)
-        return active_parts(self.rays, self.lengths, upright, ground, rule)
+        return active_parts(self.rays, self.lengths, upright, around(self.body), ground, rule)
 
     def surely(self, grid: Grid) -> CountArray:
         """Hits wherever in each cell the body stands."""
@@ -283,19 +284,23 @@ def _with_sums(
 def _blocks(grid: Grid, mask: BoolArray) -> tuple[FloatArray, float]:
     """Centres (n, 2) of the blocks of cells that hold one of the mask, and their half width. [m]"""
     row, column = np.nonzero(mask)
-    places = np.unique(np.stack([column, row], axis=1) // _BLOCK, axis=0) * _BLOCK + (_BLOCK - 1) / 2.0
+    across, along = np.divmod(np.unique(column // _BLOCK * grid.rows + row // _BLOCK), grid.rows)
+    places = np.stack([across, along], axis=1) * _BLOCK + (_BLOCK - 1) / 2.0
     return np.array([grid.x_m, grid.y_m]) + places * grid.cell_m, _BLOCK * grid.cell_m / 2.0
 
 
 def _near(segments: Segments, upright: Upright, boxes: tuple[FloatArray, float], angle_deg: float) -> Segments:
-    """The parts from which a body in one of the boxes can be hit."""
+    """The parts from which a body in one of the boxes can be hit; of the others one after each run, to end it."""
     centres, half = boxes
     reach = upright.half + half * np.sqrt(2.0)
     low, high = np.minimum(segments.near, segments.far) - reach, np.maximum(segments.near, segments.far) + reach
     x, y = turned(centres, -angle_deg).T
     across = (low[:, :1] <= x) & (x <= high[:, :1])
     held = across & (low[:, 1:] <= y) & (y <= high[:, 1:])
-    return replace(segments, valid=segments.valid & held.any(axis=1))
+    valid = segments.valid & held.any(axis=1)
+    some = valid.copy()
+    some[1:] |= valid[:-1]
+    return Segments(segments.near[some], segments.far[some], valid[some], segments.spot_m[some], segments.group[some])
 
 
 def _nested(parts: Parts, upright: Upright, hits: int) -> list[FloatArray]:
@@ -317,7 +322,7 @@ def _each_group(
         rings, rays = sure_pieces(layer, upright, hits)
         for ring, group in zip(rings, layer.group[rays].tolist(), strict=True):
             pieces.setdefault(group, []).append(ring)
-    early = _too_early(parts, upright)
+    early = _too_early(parts)
     found = {}
     for group in sorted({*pieces, *known}):
         base = merged([*united(pieces.get(group, [])), *known.get(group, [])])
@@ -326,11 +331,11 @@ def _each_group(
     return found
 
 
-def _too_early(parts: Parts, upright: Upright) -> dict[int, list[FloatArray]]:
+def _too_early(parts: Parts) -> dict[int, list[FloatArray]]:
     """Contours of the places where some ray of a group meets the body before the hit would count."""
     if parts.before is None:
         return {}
-    covers, rays = covering_pieces(parts.before, upright)
+    covers, rays = covering_pieces(parts.before, parts.whole)
     early: dict[int, list[FloatArray]] = {}
     for ring, group in zip(covers, parts.before.group[rays].tolist(), strict=True):
         early.setdefault(group, []).append(ring)
@@ -406,22 +411,22 @@ def _contact_region(
     acting = Region.ring(area.ring)
     if fields:
         acting = acting & Region.union([Region.ring(ring) for ring in fields])
-    return _grown(acting.contours, shape, angle_deg)
+    return _grown(acting.contours, turned(shape, angle_deg))
 
 
-def _grown(rings: list[FloatArray], shape: FloatArray, angle_deg: float) -> Region:
+def _grown(rings: list[FloatArray], shape: FloatArray) -> Region:
     """Minkowski sum of what rings hold (holes clockwise) and a point-symmetric convex footprint.
 
     It is the inside and the sums of the edges, because a footprint that holds its own centre and meets the inside has
     its centre there or meets the border.
     """
-    if not rings:
-        return Region()
-    own = [turned(ring, -angle_deg) for ring in rings]
-    begins, ends = np.concatenate(own), np.concatenate([following(ring) for ring in own])
-    quads = np.stack([begins, ends, ends, begins], axis=1)
-    edges = united(list(dilated(quads, np.broadcast_to(shape, (len(quads), *shape.shape)))))
-    return united_region([turned(ring, angle_deg) for ring in (*edges, *own)])
+    edges = [edge for ring in rings for edge in np.stack([ring, following(ring)], axis=1)]
+    return Region.union([contour_region(rings), *(_hull_sum(edge, shape) for edge in edges)])
+
+
+def _hull_sum(points: FloatArray, shape: FloatArray) -> Region:
+    """Minkowski sum of the hull of points and a convex footprint."""
+    return Region.hull((points[:, None] + shape).reshape(-1, 2))
 
 
 def blocked_region(
@@ -429,8 +434,9 @@ def blocked_region(
 ) -> Region:
     """Reference positions at which the body cannot stand because it would cut into a prism.
 
-    Touching does not block; a round footprint is inscribed, so that no free place is called blocked. The place of a
-    prism is its Minkowski sum with the footprint: of convex ones the hull of the sums of corners [1]_.
+    Touching does not block, nor does what is passable; a round footprint is inscribed, so that no free place is called
+    blocked. The place of a prism is its Minkowski sum with the footprint: of convex ones the hull of the sums of
+    corners [1]_.
 
     Parameters
     ----------
@@ -452,7 +458,8 @@ def blocked_region(
     ----------
     .. [1] M. de Berg and others, Computational Geometry, 3rd edition, observation 13.4.
     """
-    prisms = [prism for prism in around.prisms if window is None or _is_near(prism.ring, window, body)]
+    solid = [prism for prism in around.prisms if not prism.passable]
+    prisms = [prism for prism in solid if window is None or _is_near(prism.ring, window, body)]
     found = []
     for ground in grounds(around.floors, 0.0):
         for upright in uprights(body):
@@ -486,9 +493,9 @@ def _blocked_on(prisms: list[Prism], upright: Upright, ground: Ground, angle_deg
 def _sums(prisms: list[Prism], shape: FloatArray, angle_deg: float) -> Region:
     """Union of the Minkowski sums of the prisms' rings and a point-symmetric convex footprint."""
     turn = turned(shape, angle_deg)
-    hulls = [Region.hull((prism.ring[:, None] + turn).reshape(-1, 2)) for prism in prisms if prism.is_convex]
-    rest = _grown([prism.ring for prism in prisms if not prism.is_convex], shape, angle_deg)
-    return Region.union([*hulls, rest])
+    return Region.union(
+        _hull_sum(prism.ring, turn) if prism.is_convex else _grown([prism.ring], turn) for prism in prisms
+    )
 
 
 def _heights_between(ground: Ground, low_m: float, high_m: float) -> tuple[float, float]:

@@ -17,7 +17,8 @@ class Prism:
     """Upright prism: ring (n, 2) counter-clockwise, open; heights in the door frame. [m]
 
     `part` tells what it is (`obstacle`, `wall`, `lintel`, `leaf`, `guide`, `header`); `clear` is True for a doubtful
-    material, which is opaque where detection is wanted and transparent where it is unwanted.
+    material, which is opaque where detection is wanted and transparent where it is unwanted; `passable` is True for
+    what keeps nobody from standing in its place.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Prism:
     top_m: float
     part: str = "obstacle"
     clear: bool = False
+    passable: bool = False
 
     @classmethod
     def box(
