@@ -98,7 +98,7 @@ def test_larger_travellers_wait_longer_and_fit_at_their_time(kind, width, height
     if np.isinf(seconds):
         assert motion.clear_width_m(door, 1.0) < width
         return
-    state = motion.state_after(door, seconds)
+    state = motion.opening_profile(door).position(seconds) / motion.travel_m(door)
     assert motion.clear_width_m(door, state) >= width - 1e-9
     assert motion.clear_height_m(door, state) >= height - 1e-9
 

@@ -6,8 +6,12 @@ from math import cos, radians, sqrt, tan
 import numpy as np
 import pytest
 
+from reference.scene import BODY, seen
+from sillcast.family import SensorView
 from sillcast.planner import Planner
 from sillcast.sensing import floors_of, scene_of
+from sillcast_families.active_infrared import ActiveInfraredFamily
+from sillcast_families.laser_scan import LaserScanFamily
 
 PLANNER = Planner()
 
@@ -78,6 +82,32 @@ def test_camera_margin_is_five_deviations_of_the_farthest_floor():
     *_, emissions = emitted(device)
     corner = 3.0 * sqrt(1 + 2 * 0.75**2)  # outermost pixels' middles at three quarters of tan 45 deg
     assert emissions[0].floor_margin_m == pytest.approx(5 * 0.01 * corner / 3.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("tilts", [(2.6, 8.2), (-10.0, 10.0), (-25.0, -5.0)])
+def test_strip_between_planes_is_where_a_body_goes_through_the_section_untouched(tilts):
+    # Body of 0.20 x 0.70 m in steps of 1 mm under a head 4 m up; a plane in the section is (4 - z) tan(tilt).
+    told = seen(LaserScanFamily(), device={"plane_tilts_deg": tilts}, at=(0.0, -0.3, 4.0)).remarks()["plane_gap"]
+    planes = [(4.0 - np.linspace(0.0, 0.7, 201)) * tan(radians(tilt)) for tilt in tilts]
+    middles = np.arange(planes[0].mean(), planes[1].mean(), 0.001)
+    free = [y for y in middles if all((abs(plane - y) >= 0.1).all() for plane in planes)]
+    assert told.values["gap_m"] == pytest.approx(max(free) - min(free), abs=0.0025)
+    assert told.values["out_m"] == pytest.approx(min(free) + 0.3, abs=0.0015)
+
+
+def test_camera_counts_pixels_of_one_row():
+    device = {"family": "depth_camera", "columns": 40, "rows": 30, "least_pixels": 3}
+    *_, emissions = emitted(device)
+    assert {(e.least_hits, e.hits_within) for e in emissions} == {(3, "plane")}
+    assert np.array_equal(np.concatenate([e.group for e in emissions]), np.repeat(np.arange(30), 40))
+
+
+def test_spots_on_a_floor_too_dark_for_their_way_have_no_background():
+    # Lambert's law: 5 m at 18 % are 5 sqrt(2 / 18) = 1.667 m at 2 %.
+    one = seen(ActiveInfraredFamily(), conditions={"floor_reflectance": 0.02})
+    view = SensorView((1.66, 1.67, 2.0), ("floor", "floor", "post"), (), 1.0, None, BODY)
+    told = {f.code: f.values for f in one.family.review(one.params, one.scene, view)}["active_infrared.background_far"]
+    assert (told["spots"], told["of"], told["range_m"]) == (1, 3, pytest.approx(5.0 / 3.0))
 
 
 @pytest.mark.parametrize(("tilt", "reach"), [(0, 0.0), (15, 0.8038), (30, 1.7321), (45, 3.0)])

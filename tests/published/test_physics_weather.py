@@ -87,6 +87,9 @@ def test_optical_snow_from_memory():
     # P.1814-0 at 1 mm/h gives its factor a: 1.023e-4 * 850 + 3.785547 and 5.42e-5 * 850 + 5.495878, worked by hand.
     assert optical_snow_db_per_km(1.0, wavelength_nm=850, wet=True) == pytest.approx(3.8725, abs=5e-5)
     assert optical_snow_db_per_km(1.0, wavelength_nm=850, wet=False) == pytest.approx(5.5419, abs=5e-5)
+    # At 10 mm/h times 10^0.72 = 5.2481 and 10^1.38 = 23.988.
+    assert optical_snow_db_per_km(10.0, wavelength_nm=850, wet=True) == pytest.approx(20.323, abs=5e-3)
+    assert optical_snow_db_per_km(10.0, wavelength_nm=850, wet=False) == pytest.approx(132.94, abs=5e-2)
 
 
 def test_out_of_bounds_is_refused():

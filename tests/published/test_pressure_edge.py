@@ -3,7 +3,7 @@
 import pytest
 
 from reference.scene import LIFT, seen
-from sillcast_families.pressure_edge import PressureEdgeFamily, closing_speed_m_per_s, mean_force_n
+from sillcast_families.pressure_edge import PressureEdgeFamily, mean_force_n
 
 
 def edge(device=None, **how):
@@ -44,7 +44,7 @@ def test_speed_from_a_stopwatch(way, speed, up, down, seconds):
     """Trapezoid T = D/v + v/2a + v/2b, worked in kinematics texts; the last one is the triangle with peak 1 m/s."""
     closing = {"time_s": seconds, "acceleration_m_per_s2": up, "deceleration_m_per_s2": down}
     sliding = {"opening": {"width_m": way, "height_m": 3.0}, "motion": {**LIFT, "kind": "sliding", "closing": closing}}
-    assert closing_speed_m_per_s(edge(door=sliding).scene.door) == pytest.approx(speed, rel=1e-9)
+    assert edge(door=sliding).scene.closing_speed_m_per_s == pytest.approx(speed, rel=1e-9)
 
 
 def test_work_of_the_force():

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from sillcast.contract import Door
-from sillcast.motion import leaf_panels
+from sillcast.motion import leaf_panels, leaf_prisms
 from sillcast.motion.carriage import carriage
 
 
@@ -26,6 +26,24 @@ def test_on_a_sliding_leaf_it_goes_along(opens, x, expected):
     leaves = 2 if opens == "both" else 1
     moved = carriage(door(kind="sliding", opens_to=opens, leaves=leaves), 0.5, x).moved(np.array([[x, 0.0, 1.0]]))
     np.testing.assert_allclose(moved, [[expected, 0.0, 1.0]], atol=1e-12)  # rounding of one product
+
+
+@pytest.mark.parametrize("opens", ["left", "right", "both"])
+def test_two_sliding_leaves_part_whatever_opens_to_says(opens):
+    it = door(kind="sliding", opens_to=opens, leaves=2)
+    assert [carriage(it, 1.0, x).to[0] for x in (-0.5, 0.5)] == [-1.0, 1.0]
+
+
+@pytest.mark.parametrize("leaves", [1, 2])
+@pytest.mark.parametrize("opens", ["left", "right"])
+@pytest.mark.parametrize("state", [0.0, 0.4, 1.0])
+def test_on_a_telescopic_leaf_it_keeps_its_place_on_its_panel(leaves, opens, state):
+    it = door(kind="sliding", opens_to=opens, leaves=leaves, panels=3)
+    closed, now = (sorted(leaf_prisms(it, s), key=lambda p: p.name) for s in (0.0, state))
+    for before, after in zip(closed, now, strict=True):
+        x = before.ring[:, 0].mean()
+        moved = carriage(it, state, x).moved(np.array([[x, -0.05, 1.0]]))
+        np.testing.assert_allclose(moved, [[after.ring[:, 0].mean(), -0.05, 1.0]], atol=1e-12)
 
 
 @pytest.mark.parametrize("motion", [

@@ -1,6 +1,6 @@
 """Places of the leaf and parts of the door; degenerate moves."""
 
-from math import inf, radians
+from math import inf, radians, sin
 
 import msgspec
 import numpy as np
@@ -80,6 +80,8 @@ def test_overhead_leaf_keeps_its_length() -> None:
         level = -extent([prisms["level leaf"]], 1)[0] if "level leaf" in prisms else 0.0
         assert upright + level == pytest.approx(3.0)
     assert prisms["leaf"].base_m == pytest.approx(3.0)
+    # Level at 3.3 m, half of its thickness of 0.04 m to either side.
+    assert (prisms["level leaf"].base_m, prisms["level leaf"].top_m) == pytest.approx((3.28, 3.32))
 
 
 def test_leaf_that_goes_straight_up() -> None:
@@ -114,6 +116,35 @@ def test_telescopic_panels_close_the_opening_and_stack_beside_it() -> None:
     # Half way: the leading edge at 0, the rear panel from 0 by half its way.
     assert extent([lead], 0) == pytest.approx((0.0, 1.0))
     assert extent([rear], 0) == pytest.approx((0.5, 1.5))
+
+
+def test_rear_panel_alone_reaches_beyond_the_jamb() -> None:
+    sliding = door(Sliding(opening=PHASE, closing=PHASE, panels=2), leaf=Leaf(overlap_m=0.1))
+    lead, rear = motion.leaf_prisms(sliding, 0.0)
+    assert extent([lead], 0) == pytest.approx((-1.0, 0.0))
+    assert extent([rear], 0) == pytest.approx((0.0, 1.1))
+
+
+@pytest.mark.parametrize(
+    ("kind", "depth"),
+    [
+        (Swing(opening=PHASE, closing=PHASE, angle_deg=60.0), 2.0 * sin(radians(60.0))),
+        (Swing(opening=PHASE, closing=PHASE, angle_deg=120.0), 2.0),
+        (Folding(opening=PHASE, closing=PHASE, angle_deg=45.0), 1.0 * sin(radians(45.0))),
+        (Folding(opening=PHASE, closing=PHASE, panels=4), 0.5),
+        (Sliding(opening=PHASE, closing=PHASE), 0.0),
+    ],
+)
+def test_turning_leaf_comes_out_as_far_as_its_panel_reaches(kind, depth) -> None:
+    assert motion.sweep_depth_m(door(kind), "far") == pytest.approx(depth)
+    assert motion.sweep_depth_m(door(kind), "near") == 0.0
+    reached = [y for state in np.linspace(0.0, 1.0, 501) for p in motion.leaf_panels(door(kind), state) for y in
+               (p.hinge[1], p.edge[1])]  # fmt: skip
+    assert max(reached, default=0.0) == pytest.approx(depth, abs=1e-4)
+
+
+def test_folded_pair_stands_in_the_opening_with_the_thickness_of_both_panels_on_one_side() -> None:
+    assert motion.clear_width_m(door(Folding(opening=PHASE, closing=PHASE)), 1.0) == pytest.approx(2.0 - 0.04)
 
 
 @pytest.mark.parametrize(("hinge", "towards"), [("left", "far"), ("right", "far"), ("left", "near"), ("right", "near")])
@@ -178,9 +209,7 @@ def test_too_large_never_clears() -> None:
 def test_partial_opening_shortens_the_move_and_limits_the_clearance() -> None:
     half = door(msgspec.structs.replace(LIFT.motion, partial_opening=0.5))
     assert motion.opening_profile(half).distance == pytest.approx(1.5)
-    assert motion.state_after(half, 100.0) == pytest.approx(0.5)
-    assert motion.state_after(half, 0.0, opening=False) == pytest.approx(0.5)
-    assert motion.state_after(half, 100.0, opening=False) == 0.0
+    assert motion.closing_profile(half).distance == pytest.approx(1.5)
     assert motion.time_to_clear(half, 1.6, 1.0) == inf
 
 
@@ -211,6 +240,27 @@ def test_creep_over_the_whole_way_is_slow_from_the_start() -> None:
     assert move.peak_speed == pytest.approx(0.2)
 
 
+def test_creep_is_no_faster_than_the_leaf_can_stop() -> None:
+    # The last 0.02 m from 0.2 m/s by 1 m/s2.
+    move = motion.trapezoid(1.0, speed=1.0, acceleration=1.0, deceleration=1.0, creep=(0.02, 0.5))
+    assert move.speed(move.time_at(0.98)) == pytest.approx(0.2)
+    assert move.distance == pytest.approx(1.0)
+
+
+def test_creep_that_cannot_be_reached_in_time_is_the_speed_of_the_whole_way() -> None:
+    # 0.1 m at 1 m/s2 leads to 0.45 m/s, less than the creep of 0.9 m/s: a plain trapezoid of it, T = D/v + v/a.
+    move = motion.trapezoid(1.0, speed=2.0, acceleration=1.0, deceleration=1.0, creep=(0.9, 0.9))
+    assert (move.peak_speed, move.distance) == pytest.approx((0.9, 1.0))
+    assert move.duration == pytest.approx(1.0 / 0.9 + 0.9)
+
+
+def test_leaf_with_a_time_reopens_at_the_speed_of_that_time() -> None:
+    timed = door(VerticalLift(opening=Phase(time_s=8.0), closing=PHASE))
+    speed = motion.opening_profile(timed).peak_speed
+    assert speed < 0.5
+    assert motion.reversal(timed, 0.5).reopening.peak_speed == pytest.approx(speed)
+
+
 def test_reversal_reckons_with_the_most_overrun() -> None:
     found = motion.reversal(LIFT, 0.5)
     # 0.5 m/s, 0.3 s: 0.15 m at most; by a ramp of 1 m/s2 that fills the time 0.075 m.
@@ -218,6 +268,28 @@ def test_reversal_reckons_with_the_most_overrun() -> None:
     assert found.least_state == pytest.approx(0.5 - 0.05)
     # 0.3 s, then 1.65 m at 0.5 m/s: 3.3 + 0.5 s.
     assert found.reopened_s == pytest.approx(0.3 + 3.8)
+
+
+MOVES = [
+    Phase(speed_m_per_s=0.2), Phase(time_s=2.0), Phase(time_s=14.0, creep_distance_m=0.3, creep_speed_m_per_s=0.1),
+    Phase(speed_m_per_s=2.0, creep_distance_m=0.3, creep_speed_m_per_s=0.1),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("move", MOVES)
+@pytest.mark.parametrize("stopping", [0.0, 0.3, 2.0, 10.0])
+def test_leaf_runs_shut_from_the_highest_state_at_which_it_does(move, stopping) -> None:
+    """Against a walk down the closing move; also where it creeps, and then no longer runs shut from lower states."""
+    lift = door(VerticalLift(opening=PHASE, closing=move, stopping_time_s=stopping))
+    walked = (k / 2000 for k in range(2000, -1, -1))
+    first = next(state for state in walked if motion.reversal(lift, state).least_state == 0.0)
+    assert first - 1e-12 <= motion.runs_shut_from(lift) <= first + 1 / 2000
+
+
+@pytest.mark.parametrize("move", MOVES)
+def test_reopening_from_shut_is_the_opening_move(move) -> None:
+    lift = door(VerticalLift(opening=move, closing=PHASE, stopping_time_s=0.3))
+    assert motion.reversal(lift, 0.0).reopened_s == pytest.approx(0.3 + motion.opening_profile(lift).duration)
 
 
 def test_swing_travel_is_an_arc() -> None:

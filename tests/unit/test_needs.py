@@ -1,6 +1,6 @@
 """Required zones and their derivations on a lift, a sliding, a swing and a folding door."""
 
-from math import cos, pi, radians, tan
+from math import cos, hypot, pi, radians, tan
 
 import msgspec
 import pytest
@@ -8,6 +8,8 @@ import pytest
 from sillcast import needs
 from sillcast.contract import (
     Door,
+    Floor,
+    FloorSide,
     Folding,
     Lane,
     Leaf,
@@ -104,6 +106,35 @@ def test_slanted_course_gives_a_slanted_zone_of_the_same_area(side) -> None:
     assert not askew.holds(lean - 1.86, y)
 
 
+@pytest.mark.parametrize("side", ["near", "far"])
+def test_velocity_leads_along_the_slanted_zone_to_the_door(side) -> None:
+    slanted = msgspec.structs.replace(PERSON, approach_deg=30.0)
+    found = zone(required(traffic=(slanted,)), f"activation:{side}:person")
+    ((vx, vy),) = found.velocities_m_per_s
+    assert hypot(vx, vy) == pytest.approx(1.2)
+    assert vy > 0.0 if side == "near" else vy < 0.0
+    # One second back from a place on the zone's left edge is another one on it.
+    out = -0.13 if side == "near" else 0.13
+    edge = -1.85 - out * tan(radians(30.0))
+    assert found.region.holds(edge + 0.001 - vx, out - vy)
+    assert not found.region.holds(edge - 0.001 - vx, out - vy)
+
+
+def test_slanted_traveller_that_fits_straight_needs_no_more_than_the_opening() -> None:
+    wide = msgspec.structs.replace(PERSON, width_m=1.9, approach_deg=30.0)  # 2.19 m askew in an opening of 2 m
+    found = required(door=SLIDING, traffic=(wide,))
+    inputs = derived(found, "activation:near:person/time_to_clear").inputs
+    assert [i.value for i in inputs if i.name == "clear_width"] == [2.0]
+    assert "core.does_not_fit" not in codes(found)
+
+
+def test_set_may_let_the_zone_begin_farther_out() -> None:
+    override = Override(name="activation_inner_m", value=0.5, reason="test")
+    found = required(rules=Rules(set="pedestrian_door_us", overrides=(override,)), traffic=(PERSON,))
+    # The body's nearer side, 0.20 m deep bodies, is 0.5 m from the leaf's face, which is at 0.02 m.
+    assert derived(found, "activation:near:person/inner_edge").result == pytest.approx(0.02 + 0.5 - 0.1)
+
+
 def test_slanted_vehicle_needs_more_clear_width() -> None:
     straight = required(door=SLIDING, traffic=(PERSON,))
     askew = required(door=SLIDING, traffic=(msgspec.structs.replace(PERSON, approach_deg=30.0),))
@@ -149,6 +180,75 @@ def test_lift_strip_is_tiled_without_overlap() -> None:
     assert {z.states for z in found.zones if z.kind == "protection"} == {(1.0, 0.75, 0.5, 0.25)}
 
 
+def test_dock_drop_leaves_out_what_ends_below_the_leaf() -> None:
+    """The body of 0.70 m on a floor 1.2 m lower ends 0.5 m below the edge of the closed leaf."""
+    found = required(site=Site(floor=Floor(far=FloorSide(level_m=-1.2))))
+    assert [z.id for z in found.zones if z.kind == "protection"] == [
+        "protection:near:near_strip",
+        "protection:near:leaf_line",
+    ]
+    line = zone(found, "protection:near:leaf_line")
+    assert line.region.bounds == pytest.approx((-1.85, -0.12, 1.85, 0.0))
+    assert (line.side, line.label) == ("near", "leaf line, near side")
+    told = next(f for f in found.findings if f.code == "core.below_leaf")
+    assert (told.severity, told.subjects, told.values["side"]) == ("info", ["/site/floor/far"], "far")
+    assert told.values["below_m"] == pytest.approx(0.5)
+    assert told.values["area_m2"] == pytest.approx(3.7 * 0.32)
+    assert derived(found, told.derivation).result == pytest.approx(-0.5)
+
+
+def test_near_drop_leaves_the_far_half_of_the_leaf_line() -> None:
+    found = required(site=Site(floor=Floor(near=FloorSide(level_m=-1.2))))
+    line = zone(found, "protection:near:leaf_line")
+    assert (line.side, line.region.bounds) == ("far", pytest.approx((-1.85, 0.0, 1.85, 0.12)))
+
+
+@pytest.mark.parametrize(
+    ("far", "left_out"),
+    [
+        (FloorSide(level_m=-0.7), True),
+        (FloorSide(level_m=-0.69), False),
+        (FloorSide(level_m=-0.7, slope_deg=1.0), False),  # rises, so that the top is above the edge farther out
+        (FloorSide(level_m=-0.7, slope_deg=-1.0), True),
+    ],
+)
+def test_only_a_body_that_ends_below_the_leaf_everywhere_is_left_out(far, left_out) -> None:
+    found = required(site=Site(floor=Floor(far=far)))
+    assert ("core.below_leaf" in codes(found)) is left_out
+    assert ("protection:far:far_strip" in [z.id for z in found.zones]) is not left_out
+
+
+def test_a_higher_body_on_the_lower_floor_keeps_its_zone() -> None:
+    rules = Rules(protection_bodies=("reference_body_upright", "person_standing"))
+    found = required(site=Site(floor=Floor(far=FloorSide(level_m=-1.2))), rules=rules)
+    ids = [z.id for z in found.zones if z.kind == "protection" and "far" in z.id]
+    assert ids == ["protection:far:far_strip.person_standing"]
+
+
+def test_strips_without_depth_are_zones_all_the_same() -> None:
+    rules = Rules(overrides=(Override(name="strip_depth_m", value=0.0, reason="none"),))
+    for floor in (Floor(), Floor(far=FloorSide(level_m=-1.2))):
+        found = required(site=Site(floor=floor), rules=rules)
+        assert zone(found, "protection:near:near_strip").region.is_empty
+        assert ("core.below_leaf" in codes(found)) is (floor != Floor())
+
+
+def test_two_floors_below_the_leaf_are_asked_about_and_nothing_is_left_out() -> None:
+    low = FloorSide(level_m=-1.2)
+    found = required(site=Site(floor=Floor(near=low, far=low)))
+    assert len([z for z in found.zones if z.kind == "protection"]) == 3
+    told = next(f for f in found.findings if f.code == "core.floors_below_leaf")
+    assert (told.severity, told.values["below_m"]) == ("warning", pytest.approx(0.5))
+
+
+def test_a_drop_leaves_out_neither_a_separation_distance_nor_places() -> None:
+    drop = Site(floor=Floor(far=FloorSide(level_m=-1.2)))
+    found = required(site=drop, rules=Rules(set="machine_approach"))
+    assert "protection:far:separation" in [z.id for z in found.zones]
+    places = required(site=drop, rules=Rules(set="residential_lift_us"))
+    assert "core.below_leaf" not in codes(places)
+
+
 def test_thicker_leaf_widens_the_leaf_line() -> None:
     found = required(door=msgspec.structs.replace(LIFT, leaf=Leaf(thickness_m=0.1)))
     assert zone(found, "protection:near:leaf_line").region.bounds == pytest.approx((-1.85, -0.15, 1.85, 0.15))
@@ -182,6 +282,8 @@ def test_separation_takes_the_sensor_response_of_its_side() -> None:
     found = required(rules=rules, responses={("protection", "near"): (0.1, "/sensors/0")})
     near, far = (derived(found, f"protection:{s}:separation/distance").result for s in ("near", "far"))
     assert far - near == pytest.approx(1.6 * 0.1)
+    # From where the body leaves the leaf line to where its nearer side is at the distance from the leaf's face.
+    assert zone(found, "protection:far:separation").region.bounds[1::2] == pytest.approx((0.12, 0.02 + far + 0.1))
 
 
 def test_an_edition_named_beside_its_own_set_takes_the_place_of_the_sets_own() -> None:
@@ -255,6 +357,17 @@ def test_hinge_side_lies_behind_the_open_leaf() -> None:
     region = zone(required(door=SWING), "protection:far:left_leaf_hinge_side").region
     # Leaf open along x = -1; thickness/2 + 0.20 m behind it, widened by half the body.
     assert region.bounds == pytest.approx((-1.0 - 0.22 - 0.15, -0.1, -1.0 + 0.15, 1.0 + 0.1))
+    assert region.area == pytest.approx((0.22 + 0.3) * (1.0 + 0.2))
+
+
+def test_swing_sectors_are_judged_while_the_leaf_is_in_them() -> None:
+    states = {z.id.rsplit("leaf_", 1)[1]: z.states for z in required(door=SWING).zones if ":left_leaf" in z.id}
+    assert states == {
+        "swing": (0.0, 1.0),
+        "opening_half": (0.25, 0.5),
+        "closing_half": (0.75, 0.5),
+        "hinge_side": (0.0, 0.5, 0.75),
+    }
 
 
 def test_folding_has_sweep_fold_line_and_path() -> None:
@@ -267,6 +380,13 @@ def test_folding_has_sweep_fold_line_and_path() -> None:
         "protection:near:leaf_path",
         "protection:far:leaf_path",
     ]
+
+
+def test_fold_line_lies_around_the_fold_of_the_closed_panels() -> None:
+    region = zone(required(door=FOLDING), "protection:far:left_fold_line").region
+    # Panels of 0.5 m, the fold at x = -0.5; 0.20 m to both sides and out, widened by half the body.
+    assert region.bounds == pytest.approx((-0.5 - 0.35, -0.1, -0.5 + 0.35, 0.2 + 0.1))
+    assert region.area == pytest.approx(0.7 * 0.4)
 
 
 def test_fold_hull_holds_the_panels_at_every_state() -> None:
@@ -326,6 +446,7 @@ def test_lane_of_passing_traffic() -> None:
     found = required(traffic=(TRUCK, by))
     lane = zone(found, "exclusion:near:crossing")
     assert lane.region.bounds == pytest.approx((-4.0, -4.0, 4.0, -3.0))
+    assert lane.velocities_m_per_s == ((-1.0, 0.0), (1.0, 0.0))
     overlap = next(f for f in found.findings if f.code == "core.lane_in_activation")
     assert overlap.values["overlap_m2"] == pytest.approx(3.7)
     with pytest.raises(UncomputableError) as caught:

@@ -1,6 +1,6 @@
 """Checks beside the zones: timing, energy, forces, control, heads and beams against the leaf, muting."""
 
-from math import sqrt
+from math import dist, radians, sqrt
 
 import msgspec
 import numpy as np
@@ -27,8 +27,9 @@ from sillcast.contract import (
 )
 from sillcast.errors import UncomputableError
 from sillcast.kernel import Prism
+from sillcast.motion import gaps_to
 from sillcast.needs import SensorFacts
-from sillcast.needs.sensors import gaps_to, meets
+from sillcast.needs.sensors import meets
 
 SLOW = Phase(speed_m_per_s=0.5)
 QUICK = Phase(speed_m_per_s=2.0, acceleration_m_per_s2=5.0, deceleration_m_per_s2=5.0)
@@ -79,6 +80,12 @@ def test_overrun_and_reversal() -> None:
     found = required()
     assert result(found, "door/overrun") == pytest.approx(0.5 * 0.2)
     assert finding(found, "reversal").values["overrun_m"] == pytest.approx(0.1)
+    # Longest from shut: 0.2 s, then 3 m at 0.5 m/s with ramps of 1 m/s2. From 0.5 x 0.2 m the leaf runs shut, at less
+    # than full speed there: v = sqrt(2 s), s = 0.2 v.
+    assert finding(found, "reversal").values["reopened_s"] == pytest.approx(0.2 + 6.5)
+    assert result(found, "door/reopening_time") == pytest.approx(6.7)
+    assert finding(found, "reversal").values["state"] == pytest.approx(2.0 * 0.2**2 / 3.0)
+    assert "6.70 s, when the signal comes at leaf state 0.03" in finding(found, "reversal").message
 
 
 def test_room_to_stop_under_a_lift() -> None:
@@ -97,6 +104,45 @@ def test_room_to_stop_between_two_sliding_leaves_counts_both() -> None:
 def test_slowest_response_of_both_sides_is_taken() -> None:
     known = {("protection", "near"): (0.1, "/sensors/0"), ("protection", "far"): (0.5, "/sensors/1")}
     assert result(required(responses=known), "door/room_to_stop") == pytest.approx(0.70 + 0.5 * 0.7)
+
+
+RESIDENTIAL = moved(closing=Phase(time_s=14.0), stopping_time_s=0.25)
+
+
+@pytest.mark.parametrize(
+    ("responses", "seconds"),
+    [
+        ({}, 0.2),
+        ({("protection", "near"): (0.015, "/sensors/0")}, 0.015),
+        ({("protection", "far"): (0.015, "/sensors/0")}, 0.015),
+        ({("protection", "near"): (0.015, "/sensors/0"), ("protection", "far"): (0.1, "/sensors/1")}, 0.1),
+    ],
+)
+def test_only_sides_with_a_zone_must_answer(responses, seconds) -> None:
+    """Places in the leaf plane are watched from the side that has a sensor: no response is assumed for the other."""
+    found = required(RESIDENTIAL, "residential_lift_us", responses=responses)
+    # 3 m in 14 s with ramps of 1 m/s2: 14 v - v^2 = 3; the last part is what it does in so long, its ramp among it.
+    v, total = 7.0 - sqrt(7.0**2 - 3.0), seconds + 0.25
+    assert result(found, "door/runs_shut_from") == pytest.approx(v * (total - v / 2.0))
+    room = next(d for d in found.derivations if d.id == "door/room_to_stop")
+    assert [i.value for i in room.inputs if i.name.startswith("sensor_response")] == [seconds]
+    assert ("last_part_runs_shut" in codes(found)) is (result(found, "door/runs_shut_from") > 0.0508)
+
+
+def test_a_side_with_its_own_strip_must_answer_and_an_assumed_response_is_said() -> None:
+    known = {("protection", "near"): (0.02, "/sensors/0")}
+    told = finding(required(responses=known), "last_part_runs_shut")
+    assert told.message.endswith(
+        "Reckoned with a response of 0.200 s, assumed, as no sensor on the far side serves protection."
+    )
+    assert told.remedy.endswith("or put the sensor of the far side on the plan.")
+    both = {**known, ("protection", "far"): (0.3, "/sensors/1")}
+    told = finding(required(responses=both), "last_part_runs_shut")
+    assert told.message.endswith(
+        "Reckoned with a response of 0.300 s, of the slowest sensor for protection on the far side."
+    )
+    assert told.values["response_s"] == 0.3
+    assert told.remedy.endswith("or take a faster sensor.")
 
 
 def test_last_part_that_runs_shut() -> None:
@@ -118,7 +164,7 @@ def test_response_longer_than_the_closing_move() -> None:
 def test_closing_faster_than_a_fall() -> None:
     steep = Phase(speed_m_per_s=5.0, acceleration_m_per_s2=50.0, deceleration_m_per_s2=50.0)
     found = required(moved(closing=steep))
-    assert finding(found, "closing_beats_free_fall").values["fall_s"] == pytest.approx(sqrt(6.0 / 9.81))
+    assert finding(found, "closing_beats_free_fall").values["fall_s"] == pytest.approx(sqrt(6.0 / 9.80665))
     assert "closing_beats_free_fall" not in codes(required())
 
 
@@ -162,6 +208,29 @@ def test_low_energy_door_too_fast() -> None:
         "Opening to 90 deg",
     ]
     assert {f.values["least_s"] for f in found.findings if f.code == "core.swing_too_fast"} == {3.5, 5.0}
+
+
+def test_low_energy_leaf_that_opens_beyond_a_right_angle_is_timed_over_the_same_angles() -> None:
+    # At a steady 60 deg/s from 120 deg, ramps of 50 m/s2 left out: 80 deg to 10 deg take 80 / 60 s.
+    speed = 0.9144 * radians(60.0)
+    steady = Phase(speed_m_per_s=speed, acceleration_m_per_s2=50.0, deceleration_m_per_s2=50.0)
+    found = required(moved(LOW, angle_deg=120.0, closing=steady), "low_energy_swing")
+    fast = {f.values["part"]: f.values["time_s"] for f in found.findings if f.code == "core.swing_too_fast"}
+    assert {part: seconds for part, seconds in fast.items() if part.startswith("Closing")} == {
+        "Closing from 90 to 10 deg": pytest.approx(80.0 / 60.0),
+        "Closing from 90 deg": pytest.approx(90.0 / 60.0, abs=0.02),
+        "Closing from 10 deg": pytest.approx(10.0 / 60.0, abs=0.02),
+    }
+
+
+@pytest.mark.parametrize(("seconds", "parts"), [(4.5, []), (4.498, ["Opening to 90 deg"])])
+def test_a_move_of_just_the_least_time_is_no_fault(seconds, parts) -> None:
+    """A leaf of 1 m and 40 kg: 3.0 s to 80 deg, 4.5 s to the end of its 90 deg, where rounding must not decide."""
+    door = msgspec.structs.replace(moved(LOW, opening=Phase(time_s=seconds)), leaf=Leaf(mass_kg=40.0))
+    door = msgspec.structs.replace(door, opening=Opening(width_m=1.0, height_m=2.1))
+    found = [f for f in required(door, "low_energy_swing").findings if f.code == "core.swing_too_fast"]
+    assert [f.values["part"] for f in found if f.subjects == ["/door/motion/opening"]] == parts
+    assert all("4.498 s" in f.message for f in found if f.values["part"] in parts)
 
 
 def test_low_energy_hold_and_unknown_mass() -> None:
@@ -216,6 +285,17 @@ def test_level_of_the_control(level, category, code) -> None:
     assert found == ([code] if code else [])
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("industrial_door", "performance level c, category 2 or better."),
+        ("pedestrian_door_eu", "performance level c or better."),
+    ],
+)
+def test_level_asked_for_names_a_category_only_where_one_is_asked(name, words) -> None:
+    assert finding(required(name=name), "level_unknown").message.endswith(words)
+
+
 def test_set_that_is_not_for_the_motion() -> None:
     assert "set_not_for_motion" in codes(required(name="low_energy_swing"))
     assert "set_not_for_motion" not in codes(required())
@@ -256,7 +336,10 @@ def test_head_in_the_way_of_the_leaf() -> None:
     assert [(f.code, f.severity, f.subjects) for f in found.findings] == [
         ("core.head_in_leaf_path", "critical", ["/sensors/0"])
     ]
-    assert codes(reviewed(sensor(at=(0.0, -0.05, 1.5)))) == ["head_in_opening", "head_near_leaf_path"]
+    near = reviewed(sensor(at=(0.0, -0.05, 1.5)))
+    assert codes(near) == ["head_in_opening", "head_near_leaf_path"]
+    values = finding(near, "head_near_leaf_path").values
+    assert (values["gap_m"], values["least_m"]) == (pytest.approx(0.03), 0.05)
     assert codes(reviewed(sensor(at=(0.0, -0.08, 1.5)))) == ["head_in_opening"]
 
 
@@ -303,6 +386,32 @@ def test_head_on_the_leaf_rides_with_it() -> None:
     assert codes(reviewed(sensor(at=(0.0, 0.0, 1.5), carrier="leaf"))) == []
 
 
+@pytest.mark.parametrize(
+    ("at", "gap"),
+    [
+        ((0.0, -0.16, 1.5), None),
+        ((0.0, -0.18, 1.5), 0.16),
+        ((1.6, -0.2, 3.2), dist((1.6, -0.2, 3.2), (1.5, -0.02, 3.0))),
+    ],
+)
+def test_head_said_to_ride_on_the_leaf_that_is_not_on_it(at, gap) -> None:
+    found = reviewed(sensor(at=at, carrier="leaf"))
+    assert codes(found) == ([] if gap is None else ["head_off_leaf"])
+    if gap is not None:
+        told = found.findings[0]
+        assert (told.severity, told.values["gap_m"]) == ("critical", pytest.approx(gap))
+        assert told.subjects == ["/sensors/0/mount/carrier", "/sensors/0/mount/position"]
+    assert codes(reviewed(sensor(at=at, carrier="leaf", sits="leaf"))) == []
+
+
+@pytest.mark.parametrize(("x", "beside"), [(5.5, None), (-16.0, 14.5), (5.51, 4.01)])
+def test_head_far_beside_the_opening_is_asked_about(x, beside) -> None:
+    found = reviewed(sensor(at=(x, -0.5, 3.2)))
+    assert [(f.code, f.severity, f.values["beside_m"], f.values["x_m"]) for f in found.findings] == (
+        [] if beside is None else [("core.head_far_beside", "warning", pytest.approx(beside), x)]
+    )
+
+
 def test_head_in_header_and_guide() -> None:
     parts = msgspec.structs.replace(
         LIFT,
@@ -321,10 +430,55 @@ def test_mat_on_the_floor_below_the_leaf_is_not_in_its_way() -> None:
 def test_beam_that_the_leaf_crosses_needs_muting() -> None:
     beam = sensor("beam", beams=(across(0.3),), at=across(0.3)[0])
     found = finding(reviewed(beam), "beam_meets_leaf")
-    # Lower edge below 0.3 m of 3 m: states 0 to 0.1 (not at it, where the edge only touches the beam).
-    assert (found.values["from_state"], found.values["to_state"]) == (0.0, 0.09)
+    # Lower edge below 0.3 m of 3 m: states 0 to 0.1.
+    assert (found.values["from_state"], found.values["to_state"]) == (0.0, 0.1)
     assert found.severity == "critical"
     assert "beam_meets_leaf" not in codes(reviewed(beam, door=muted((0.0, 0.1))))
+
+
+@pytest.mark.parametrize(
+    ("height", "width", "state"), [(1.98, 0.01, 0.70893), (1.98, 0.0, 0.70714), (0.1, 0.01, 0.0375)]
+)
+def test_crossing_is_told_to_the_digits_shown_and_never_shorter(height, width, state) -> None:
+    """The leaf of a 2.8 m lift is clear of a beam when its edge is above the beam's upper border."""
+    lift = msgspec.structs.replace(LIFT, opening=Opening(width_m=3.0, height_m=2.8))
+    beam = sensor("beam", beams=(across(height),), at=across(height)[0], beam_width_m=width)
+    assert state == pytest.approx((height + width / 2.0) / 2.8, abs=1e-5)
+    found = finding(reviewed(beam, door=lift), "beam_meets_leaf").values
+    assert (found["from_state"], found["to_state"]) == (0.0, np.ceil(100.0 * state) / 100.0)
+
+    def told(to_state):
+        mute = Muting(sensor="beam", during="closing", from_state=0.0, to_state=to_state)
+        return codes(reviewed(beam, door=msgspec.structs.replace(lift, muting=(mute,))))
+
+    assert "beam_meets_leaf" in told(state - 1e-4)
+    assert "beam_meets_leaf" not in told(state + 1e-4)
+
+
+def test_two_mutings_that_leave_a_part_between_them_do_not_cover_it() -> None:
+    beam = sensor("beam", beams=(across(0.9),), at=across(0.9)[0])  # states 0 to 0.3
+    found = finding(reviewed(beam, door=muted((0.0, 0.1), (0.125, 0.4))), "beam_meets_leaf")
+    assert (found.values["from_state"], found.values["to_state"]) == (0.1, 0.13)
+    assert "beam_meets_leaf" not in codes(reviewed(beam, door=muted((0.0, 0.1), (0.1, 0.4))))
+
+
+def test_a_thin_turning_leaf_does_not_slip_past_a_plumb_beam() -> None:
+    """A leaf of 5 mm goes on by more than its thickness in a hundredth of its way."""
+    swing = Door(opening=OPENING, leaf=Leaf(thickness_m=0.005), motion=Swing(opening=SLOW, closing=SLOW))
+    angle = np.deg2rad(33.75)
+    foot = (-1.5 + 2.5 * np.cos(angle), 2.5 * np.sin(angle))
+    beam = ((*foot, 0.1), (*foot, 2.0))
+    found = finding(reviewed(sensor("beam", beams=(beam,), at=beam[0], side="far"), door=swing), "beam_meets_leaf")
+    assert (found.values["from_state"], found.values["to_state"]) == (0.37, 0.38)  # 0.375, 0.0006 to both sides
+
+
+def test_what_lies_beyond_a_partial_opening_is_never_met() -> None:
+    """A level leaf meets a beam in the last tenth of its way, to which this door never opens."""
+    stows = Leaf(stows="overhead", stows_to="far", lift_m=0.0)
+    beam = sensor("beam", beams=(across(3.0, 2.8),), at=across(3.0, 2.8)[0], side="far")
+    whole, part = (msgspec.structs.replace(moved(partial_opening=p), leaf=stows) for p in (1.0, 0.9))
+    assert codes(reviewed(beam, door=whole)) == ["beam_blocked_open"]
+    assert codes(reviewed(beam, door=part)) == []
 
 
 def test_beam_beside_the_leaf_needs_none() -> None:
@@ -338,6 +492,38 @@ def test_muting_longer_than_needed_and_without_other_protection() -> None:
     assert codes(reviewed(beam, door=muted((0.0, 0.5)))) == ["muting_wide", "protection_muted"]
     other = sensor("head")
     assert codes(reviewed(beam, other, door=muted((0.0, 0.5)))) == ["muting_wide"]
+    # The leaf crosses the beam at 0.3 m up to a state of 0.1; a tenth of the travel more is let pass.
+    assert codes(reviewed(beam, other, door=muted((0.0, 0.20)))) == []
+    assert codes(reviewed(beam, other, door=muted((0.0, 0.21)))) == ["muting_wide"]
+
+
+def test_all_protection_may_be_off_in_the_last_part_of_closing() -> None:
+    # 2 in of 3 m of travel, 16 CFR 1211.12(a): up to a state of 0.017.
+    head = sensor("head")
+    assert codes(reviewed(head, door=muted((0.0, 0.015), name="head"), name="residential_lift_us")) == []
+    found = reviewed(head, door=muted((0.0, 0.105), name="head"), name="residential_lift_us")
+    values = finding(found, "protection_muted").values
+    assert (values["from_state"], values["to_state"], values["allowed_m"]) == (0.0508 / 3.0, 0.105, 0.0508)
+
+
+def test_a_door_that_opens_no_farther_than_may_be_unprotected_is_never_dark() -> None:
+    """2 in may be unprotected; this door opens 0.05 m."""
+    low = msgspec.structs.replace(muted((0.0, 1.0), name="head"), opening=Opening(width_m=3.0, height_m=1.0))
+    low = msgspec.structs.replace(low, motion=msgspec.structs.replace(low.motion, partial_opening=0.05))
+    found = reviewed(sensor("head", at=(0.0, -0.5, 1.2)), door=low, name="residential_lift_us")
+    assert "protection_muted" not in codes(found)
+
+
+def test_height_of_a_slanted_beam_is_that_of_its_higher_end() -> None:
+    slanted = ((-1.5, -0.1, 0.10), (1.5, -0.1, 0.20))
+    found = reviewed(sensor("beam", beams=(slanted,), at=slanted[0]), name="residential_lift_us")
+    assert finding(found, "beam_too_high").values["height_m"] == 0.20
+
+
+@pytest.mark.parametrize(("partial", "code"), [(1.0, "beam_meets_leaf"), (0.5, "beam_blocked_for_good")])
+def test_beam_that_the_partly_open_leaf_still_blocks(partial, code) -> None:
+    beam = sensor("beam", beams=(across(1.6),), at=across(1.6)[0])
+    assert codes(reviewed(beam, door=moved(partial_opening=partial))) == [code]
 
 
 def test_activation_beam_needs_muting_both_ways() -> None:

@@ -1,6 +1,6 @@
 """What a client gets: zones, sensors, comparisons, findings, marks, checks, derivations."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta
@@ -299,9 +299,21 @@ class Culprit(Answer, frozen=True, kw_only=True):
     cause: Annotated[
         str,
         Meta(
-            examples=["shadow", "field", "range", "ray_spacing", "planes", "aim", "no_sensor"],
-            description="Sort of cause: an obstacle's shadow, a field, the range, the spacing of the rays, the space "
-            "between planes, the aim, or no sensor.",
+            examples=[
+                "shadow",
+                "field",
+                "leaf",
+                "muting",
+                "range",
+                "ray_spacing",
+                "speed",
+                "planes",
+                "aim",
+                "no_sensor",
+            ],
+            description="Sort of cause: an obstacle's shadow, a field, the leaf that rays meet, muting, the range, the "
+            "spacing of the rays, the speed along the line of sight, the space between what is seen, the aim, or no "
+            "sensor. What explains less than a tenth of the gap is left out.",
         ),
     ]
     name: Annotated[str, Meta(description="What it is: the name of an obstacle, or the cause in words.")]
@@ -388,18 +400,22 @@ class Finding(Answer, frozen=True, kw_only=True):
 class TapeDistances(Answer, frozen=True, kw_only=True):
     """A place on the floor as a tape measures it: straight to the foot of each jamb, square from the wall face. [m]"""
 
+    face: Annotated[
+        Literal["near", "far"],
+        Meta(description="Which face of the wall it is measured from, with the feet of the jambs on that face."),
+    ]
     from_left_jamb_m: Annotated[float, Meta(description="Straight to the foot of the left jamb. [m]")]
     from_right_jamb_m: Annotated[float, Meta(description="Straight to the foot of the right jamb. [m]")]
     from_wall_face_m: Annotated[
-        float, Meta(description="Square from the wall face on the same side; negative within the wall. [m]")
+        float, Meta(description="Square from that face of the wall; negative within the wall. [m]")
     ]
 
 
 class AimMark(Answer, frozen=True, kw_only=True):
-    """Where a plane or beam meets the floor or its other end: mark it, and see that the sensor agrees."""
+    """Where a plane, beam or axis meets the floor or its other end, or a field has a corner: mark it, then look."""
 
     sensor: SensorName
-    label: Annotated[str, Meta(description="Which plane or beam, and where.")]
+    label: Annotated[str, Meta(description="Which plane, beam, axis or field, and where.")]
     meets: Annotated[str, Meta(description="What it meets there.", examples=["floor", "counterpart"])]
     x_m: RightM
     y_m: AheadM
@@ -473,7 +489,7 @@ class CoverageAnswer(Answer, frozen=True, kw_only=True):
 class Assessment(Answer, frozen=True, kw_only=True):
     """The main job: need, detection, comparison, findings, and how to prove it on site."""
 
-    summary: Annotated[str, Meta(description="One sentence for the technician.")]
+    summary: Annotated[str, Meta(description="For people: the verdict, and the first critical finding beside it.")]
     zones: Annotated[list[Zone], Meta(description="Required zones.")]
     sensors: Annotated[list[SensorAnswer], Meta(description="What each sensor sees, in the order of the request.")]
     comparisons: Annotated[list[Comparison], Meta(description="Need against detection, zone by zone.")]
@@ -491,7 +507,8 @@ class Assessment(Answer, frozen=True, kw_only=True):
         Meta(description="What would have to give way beyond the settings, for zones that stay unmet."),
     ]
     aim_marks: Annotated[
-        list[AimMark], Meta(description="Where planes and beams meet the floor or their other end, to aim by.")
+        list[AimMark],
+        Meta(description="Where planes, beams and axes meet the floor or their other end, and the corners of fields."),
     ]
     site_checks: Annotated[list[SiteCheck], Meta(description="Places to put the test body, to prove the plan on site.")]
     cautions: Cautions

@@ -11,19 +11,18 @@ __all__ = [
     "Area",
     "AreaList",
     "AreaM2",
-    "BlindText",
     "BodyName",
+    "Category",
     "Cautions",
     "CoordinateM",
     "Name",
-    "Pointer",
+    "PerformanceLevel",
     "PositionM",
     "Purpose",
     "RightM",
     "Ring",
     "SensorName",
     "SensorParams",
-    "Share",
     "Side",
     "Sides",
     "Source",
@@ -61,10 +60,10 @@ Name = Annotated[
     ),
 ]
 Text = Annotated[str, Meta(max_length=500)]
-BlindText = Annotated[str, Meta(max_length=4000)]
-Pointer = Annotated[str, Meta(max_length=500, description="JSON pointer (RFC 6901) into the request.")]
 Side = Literal["near", "far"]
 Purpose = Literal["activation", "protection"]
+PerformanceLevel = Literal["a", "b", "c", "d", "e"]
+Category = Literal["B", "1", "2", "3", "4"]
 Sides = Annotated[tuple[Side, ...], Meta(min_length=1, max_length=2)]
 
 CoordinateM = Annotated[float, Meta(ge=-60.0, le=60.0, description="Coordinate in the door frame. [m]")]
@@ -77,7 +76,6 @@ AngleDeg = Annotated[
     float, Meta(ge=-180.0, le=180.0, description="Angle, positive counter-clockwise from above. [deg]")
 ]
 State = Annotated[float, Meta(ge=0.0, le=1.0, description="Share of the leaf's travel: 0 closed, 1 open. [1]")]
-Share = Annotated[float, Meta(ge=0.0, le=1.0, description="Share. [1]")]
 
 # What many answers hold.
 AheadM = Annotated[float, Meta(description="y in the door frame, ahead through the door from the near side. [m]")]

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from sillcast.contract.base import Name, Ring, Side, State, Wire
+from sillcast.contract.base import Category, Name, PerformanceLevel, Ring, Side, State, Wire
 
 __all__ = [
     "Control",
@@ -128,7 +128,15 @@ class Sliding(MotionBase, frozen=True, kw_only=True, tag="sliding"):
     opens_to: Annotated[
         Literal["left", "right", "both"], Meta(description="Where the leaf goes; two leaves always go to both.")
     ] = "right"
-    panels: Annotated[int, Meta(ge=1, le=4, description="Telescopic panels of each leaf. [1]")] = 1
+    panels: Annotated[
+        int,
+        Meta(
+            ge=1,
+            le=4,
+            description="Telescopic panels of each leaf. All are taken to run in the leaf plane, so that `thickness_m` "
+            "has to be that of all of them side by side. [1]",
+        ),
+    ] = 1
 
 
 class Swing(MotionBase, frozen=True, kw_only=True, tag="swing"):
@@ -160,11 +168,9 @@ class Control(Wire, frozen=True, kw_only=True):
         Meta(description="Runs by itself, by a command, only while a control is held, or with limited forces."),
     ] = "automatic"
     performance_level: Annotated[
-        Literal["a", "b", "c", "d", "e"] | None, Meta(description="Of the door's control, in ISO 13849-1 terms.")
+        PerformanceLevel | None, Meta(description="Of the door's control, in ISO 13849-1 terms.")
     ] = None
-    category: Annotated[
-        Literal["B", "1", "2", "3", "4"] | None, Meta(description="Of the door's control, in ISO 13849-1 terms.")
-    ] = None
+    category: Annotated[Category | None, Meta(description="Of the door's control, in ISO 13849-1 terms.")] = None
     peak_force_n: (
         Annotated[float, Meta(ge=0.0, le=20000.0, description="Measured peak force of closing. [N]")] | None
     ) = None

@@ -4,7 +4,20 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from sillcast.contract.base import AngleDeg, CoordinateM, Name, Ring, Side, Sides, State, Text, Wire
+from sillcast.contract.base import (
+    AngleDeg,
+    Category,
+    CoordinateM,
+    Name,
+    PerformanceLevel,
+    Purpose,
+    Ring,
+    Side,
+    Sides,
+    State,
+    Text,
+    Wire,
+)
 from sillcast.contract.door import Neighbour
 
 __all__ = [
@@ -32,8 +45,6 @@ __all__ = [
     "SmallestRequest",
     "Traveller",
 ]
-
-Purpose = Literal["activation", "protection"]
 
 
 class FloorSide(Wire, frozen=True, kw_only=True):
@@ -249,11 +260,9 @@ class SensorBase(Wire, frozen=True, kw_only=True):
     mount: Mount
     counterpart: Annotated[Counterpart | None, Meta(description="Absent for a sensor with one end.")] = None
     performance_level: Annotated[
-        Literal["a", "b", "c", "d", "e"] | None, Meta(description="As stated for the device, in ISO 13849-1 terms.")
+        PerformanceLevel | None, Meta(description="As stated for the device, in ISO 13849-1 terms.")
     ] = None
-    category: Annotated[
-        Literal["B", "1", "2", "3", "4"] | None, Meta(description="As stated for the device, in ISO 13849-1 terms.")
-    ] = None
+    category: Annotated[Category | None, Meta(description="As stated for the device, in ISO 13849-1 terms.")] = None
 
 
 class SeparationChoice(Wire, frozen=True, kw_only=True):

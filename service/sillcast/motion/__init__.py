@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, cos, inf, pi, radians, sqrt
+from itertools import pairwise
+from math import ceil, cos, inf, radians, sqrt
 
 from sillcast.contract import Door, Folding, Phase, Sliding, Swing
 from sillcast.errors import Fault
-from sillcast.motion.carriage import Carriage, carriage
+from sillcast.motion.carriage import ON_LEAF_MOST_M, Carriage, carriage, gaps_to, off_leaf_m
 from sillcast.motion.leaf import (
     Panel,
     clear_height_m,
@@ -18,12 +19,12 @@ from sillcast.motion.leaf import (
     leaf_width_m,
     required_state,
     sweep_depth_m,
-    swept_area_m2,
     travel_m,
 )
 from sillcast.motion.profile import Profile, Stop, stop, timed, trapezoid
 
 __all__ = [
+    "ON_LEAF_MOST_M",
     "Carriage",
     "Panel",
     "Profile",
@@ -35,21 +36,21 @@ __all__ = [
     "closing_profile",
     "door_prisms",
     "faults",
+    "gaps_to",
     "kind",
     "kinetic_energy_j",
     "leaf_count",
     "leaf_panels",
     "leaf_prisms",
     "leaf_width_m",
-    "least_swing_time_s",
+    "off_leaf_m",
     "opening_profile",
     "required_state",
     "reversal",
     "rounded_up_to_half_s",
-    "state_after",
+    "runs_shut_from",
     "stop",
     "sweep_depth_m",
-    "swept_area_m2",
     "time_to_clear",
     "timed",
     "trapezoid",
@@ -136,14 +137,6 @@ def time_to_clear(door: Door, clear_height_m: float, clear_width_m: float) -> fl
     return profile.time_at(min(state * travel_m(door), profile.distance))
 
 
-def state_after(door: Door, seconds: float, opening: bool = True) -> float:
-    """State of the leaf so many seconds after its start: from closed, or from as far as it opens. [1]"""
-    if opening:
-        return opening_profile(door).position(seconds) / travel_m(door)
-    done = closing_profile(door).position(seconds) / travel_m(door)
-    return max(door.motion.partial_opening - done, 0.0)
-
-
 @dataclass(frozen=True)
 class Reversal:
     """Stop and turn of a closing leaf.
@@ -208,12 +201,60 @@ def reversal(door: Door, state: float) -> Reversal:
     return Reversal(stopped, least, reopened, state, way, _reopening(door, stood))
 
 
+def runs_shut_from(door: Door) -> float:
+    """Highest state from which a closing leaf is shut before it stands, if it keeps its speed after the signal [1]_.
+
+    Parameters
+    ----------
+    door : Door
+        The door.
+
+    Returns
+    -------
+    state : float
+        Share of travel at the first moment at which the way left is no longer than speed x stopping time. [1]
+
+    References
+    ----------
+    .. [1] Kinematics, in closed form for each piece of the closing move; tests/unit/test_motion.py.
+
+    Examples
+    --------
+    >>> from sillcast.contract import Opening, VerticalLift
+    >>> slow = Phase(speed_m_per_s=0.2)
+    >>> lift = VerticalLift(opening=slow, closing=slow, stopping_time_s=0.3)
+    >>> round(runs_shut_from(Door(opening=Opening(width_m=3, height_m=4), motion=lift)), 9)
+    0.015
+    """
+    return _runs_shut_from_m(closing_profile(door), door.motion.stopping_time_s) / travel_m(door)
+
+
+def _runs_shut_from_m(closing: Profile, stopping_s: float) -> float:
+    for i, (start, end) in enumerate(pairwise(closing.times)):
+        speed, more = closing.speeds[i], (closing.speeds[i + 1] - closing.speeds[i]) / (end - start)
+        spare, gain = closing.distance - closing.positions[i] - speed * stopping_s, speed + more * stopping_s
+        if spare <= 0.0:
+            return closing.distance - closing.positions[i]
+        # spare - gain t - more t^2 / 2 = 0, in the form that stays exact as the acceleration goes to zero
+        square = gain * gain + 2.0 * more * spare
+        if gain > 0.0 and square >= 0.0 and (t := 2.0 * spare / (gain + sqrt(square))) <= end - start:
+            return closing.distance - closing.position(start + t)
+    return 0.0
+
+
 def _reopening(door: Door, state: float) -> Profile:
-    """Move from a state to as far as the door opens, at the speed and ramps of the opening move."""
-    back, phase = (door.motion.partial_opening - state) * travel_m(door), door.motion.opening
-    speed = phase.speed_m_per_s or opening_profile(door).peak_speed
+    """Move from a state to as far as the door opens, at the speed and ramps of the opening move and with its creep."""
+    back, phase, full = (
+        (door.motion.partial_opening - state) * travel_m(door),
+        door.motion.opening,
+        opening_profile(door),
+    )
+    speed = phase.speed_m_per_s or full.peak_speed
     up, down = phase.acceleration_m_per_s2, phase.deceleration_m_per_s2
-    return trapezoid(max(back, 1e-9), speed=speed, acceleration=up, deceleration=down)
+    if full.sharpened:
+        up, down = speed / full.times[1], speed / (full.times[2] - full.times[1])
+    creep = (phase.creep_distance_m, phase.creep_speed_m_per_s if phase.creep_distance_m > 0.0 else 0.0)
+    return trapezoid(max(back, 1e-9), speed=speed, acceleration=up, deceleration=down, creep=creep)
 
 
 def kinetic_energy_j(door: Door, *, mass_kg: float, speed_m_per_s: float, state: float = 0.5) -> float:
@@ -250,42 +291,6 @@ def kinetic_energy_j(door: Door, *, mass_kg: float, speed_m_per_s: float, state:
         sin2 = max(1.0 - cos_a * cos_a, 1e-12)
         return energy * (1.0 / 3.0 + sin2) / (4.0 * sin2)
     return energy
-
-
-def least_swing_time_s(*, width_m: float, mass_kg: float, energy_j: float, angle_deg: float = 80.0) -> float:
-    """Least time of a swing leaf over an angle so that its mean speed holds the energy limit: D A sqrt(m / (6 E)) [1]_.
-
-    Parameters
-    ----------
-    width_m : float
-        Width of the leaf. [m]
-    mass_kg : float
-        Mass of the leaf. [kg]
-    energy_j : float
-        Limit of the kinetic energy, above 0. [J]
-    angle_deg : float
-        Angle that the time is taken over. [deg]
-
-    Returns
-    -------
-    seconds : float
-        Least time. [s]
-
-    Notes
-    -----
-    Over 80 deg with 1.25 lbf ft this is D sqrt(W) / 133.5 in inches and pounds; the table of the American standard is
-    remembered with 133, and with 2260 for millimetres and kilograms, where exact conversion gives 2280.
-
-    References
-    ----------
-    .. [1] Thin plate about one edge, I = m D^2/3; tests/published/test_motion.py.
-
-    Examples
-    --------
-    >>> round(least_swing_time_s(width_m=0.9144, mass_kg=56.7, energy_j=1.695), 2)
-    3.01
-    """
-    return width_m * angle_deg * pi / 180.0 * sqrt(mass_kg / (6.0 * energy_j))
 
 
 def rounded_up_to_half_s(seconds: float) -> float:

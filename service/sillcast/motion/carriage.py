@@ -1,15 +1,20 @@
 """Where a thing that rides on the leaf is, at any state of the leaf."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import atan2
+from math import atan2, floor
 
 import numpy as np
 
 from sillcast.contract import Door, Sliding, VerticalLift
+from sillcast.kernel import Prism
 from sillcast.kernel.frame import FloatArray
-from sillcast.motion.leaf import Panel, leaf_panels, leaf_width_m, travel_m
+from sillcast.motion.leaf import Panel, leaf_panels, leaf_prisms, leaf_width_m, travel_m
 
-__all__ = ["Carriage", "carriage"]
+__all__ = ["ON_LEAF_MOST_M", "Carriage", "carriage", "gaps_to", "off_leaf_m"]
+
+ON_LEAF_MOST_M = 0.15  # what rides on the leaf is no farther from it, bracket included: common practice, no source
+_AFTER = (1, 2, 3, 0)  # corner after each corner
 
 
 @dataclass(frozen=True)
@@ -59,7 +64,8 @@ def carriage(door: Door, state: float, x_m: float) -> Carriage:
     Returns
     -------
     carriage : Carriage
-        Lift: straight up. Sliding: along the door. Swing and folding: with the panel that is at x when closed.
+        Lift: straight up. Sliding: along the door, as far as the telescopic panel at x goes. Swing and folding: with
+        the panel that is at x when closed.
 
     References
     ----------
@@ -69,12 +75,40 @@ def carriage(door: Door, state: float, x_m: float) -> Carriage:
     if isinstance(motion, VerticalLift):
         return Carriage(lift_m=state * travel_m(door))
     if isinstance(motion, Sliding):
-        goes_left = motion.opens_to == "left" or (motion.opens_to == "both" and x_m < 0)
-        return Carriage(to=((-1.0 if goes_left else 1.0) * state * leaf_width_m(door), 0.0))
+        return Carriage(to=(state * _slide_m(door, motion, x_m), 0.0))
     closed, now = leaf_panels(door, 0.0), leaf_panels(door, state)
     middles = [abs((p.hinge[0] + p.edge[0]) / 2.0 - x_m) for p in closed]
     at = middles.index(min(middles))
     return Carriage(_course(now[at]) - _course(closed[at]), closed[at].hinge, now[at].hinge)
+
+
+def off_leaf_m(door: Door, place: tuple[float, float, float]) -> float:
+    """Distance of a place from the closed leaf, 0 on it and inside. [m]"""
+    return float(max(gaps_to(leaf_prisms(door, 0.0), place).min(), 0.0))
+
+
+def gaps_to(prisms: Sequence[Prism], point: tuple[float, float, float]) -> FloatArray:
+    """Distances (n,) of a point from convex prisms of four corners each, 0 on their faces and -1 inside. [m]"""
+    if not prisms:
+        return np.empty(0)
+    rings = np.array([prism.ring for prism in prisms])
+    heights = np.array([(prism.base_m, prism.top_m) for prism in prisms])
+    above = np.maximum(heights[:, 0] - point[2], point[2] - heights[:, 1])
+    to, edge = np.array(point[:2]) - rings, rings[:, _AFTER] - rings
+    along = np.clip((to * edge).sum(axis=2) / (edge * edge).sum(axis=2), 0.0, 1.0)
+    beside = np.hypot(*np.moveaxis(to - along[..., None] * edge, 2, 0)).min(axis=1)
+    inside = (edge[..., 0] * to[..., 1] - edge[..., 1] * to[..., 0] > 1e-9).all(axis=1)
+    over = np.maximum(above, 0.0)
+    return np.asarray(np.where(inside, np.where(above < -1e-9, -1.0, over), np.hypot(beside, over)))
+
+
+def _slide_m(door: Door, sliding: Sliding, x_m: float) -> float:
+    """Whole way of the panel at x: the leaf's for the leading one, a panel's width less for each behind it. [m]"""
+    goes_left = x_m < 0.0 if sliding.leaves == 2 else sliding.opens_to == "left"
+    sign, width = -1.0 if goes_left else 1.0, leaf_width_m(door)
+    piece, lead = width / sliding.panels, door.opening.width_m / 2.0 - width
+    behind = min(max(floor((sign * x_m - lead) / piece), 0), sliding.panels - 1)
+    return sign * (width - behind * piece)
 
 
 def _course(panel: Panel) -> float:

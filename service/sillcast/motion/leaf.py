@@ -9,7 +9,6 @@ import numpy as np
 
 from sillcast.contract import Door, Folding, Sliding, Swing, VerticalLift
 from sillcast.kernel import Prism
-from sillcast.kernel.frame import FloatArray
 
 __all__ = [
     "Panel",
@@ -22,7 +21,6 @@ __all__ = [
     "leaf_width_m",
     "required_state",
     "sweep_depth_m",
-    "swept_area_m2",
     "travel_m",
 ]
 
@@ -166,50 +164,6 @@ def required_state(door: Door, clear_height: float, clear_width: float) -> float
     full = radians(motion.angle_deg)
     state = angle / full if isinstance(motion, Swing) else (1.0 - cos(angle)) / (1.0 - cos(full))
     return min(max(state, 0.0), 1.0)
-
-
-def swept_area_m2(door: Door) -> float:
-    """Floor area that the leaves sweep between closed and open [1]_.
-
-    Lift: width times thickness. Sliding: travel times thickness, per leaf. Swing: W^2 A/2 per leaf, thickness left out.
-    Folding to 90 deg: the fold runs on a quarter circle and the leading panel's envelope is an astroid; the area is
-    5 pi/16 p^2 per pair. A smaller fold angle is integrated along its envelope.
-
-    Parameters
-    ----------
-    door : Door
-        The door.
-
-    Returns
-    -------
-    area_m2 : float
-        Swept area in plan. [m2]
-
-    References
-    ----------
-    .. [1] Own derivation: integral of the circle to x = p/sqrt(2) and of x^(2/3) + y^(2/3) = (2p)^(2/3) beyond; proven
-       by tests/published/test_motion.py against a raster of the swept panels.
-    """
-    motion, width, thickness = door.motion, leaf_width_m(door), door.leaf.thickness_m
-    if isinstance(motion, VerticalLift):
-        return width * thickness
-    if isinstance(motion, Sliding):
-        return leaf_count(door) * width * thickness
-    full = radians(motion.angle_deg)
-    if isinstance(motion, Swing):
-        return leaf_count(door) * 0.5 * width * width * full
-    x = np.linspace(0.0, 2.0, 4001)
-    return leaf_count(door) * (width / 2.0) ** 2 * float(np.trapezoid(_fold_height(x, full), x))
-
-
-def _fold_height(x: FloatArray, full: float) -> FloatArray:
-    """Greatest y of two panels of length 1 over x (0 to 2) while they fold from 0 to the full angle, in radians."""
-    on_circle = x <= np.sqrt(0.5)
-    best = np.arccos(np.where(on_circle, x, np.cbrt(x / 2.0)))
-    astroid = np.clip(2.0 ** (2.0 / 3.0) - np.cbrt(x) ** 2, 0.0, None) ** 1.5
-    free = np.where(on_circle, np.sqrt(np.clip(1.0 - x * x, 0.0, None)), astroid)
-    last = np.minimum(x, np.clip(2.0 * np.cos(full) - x, 0.0, None)) * np.tan(full)
-    return np.where(best <= full, free, last)
 
 
 def leaf_panels(door: Door, state: float) -> tuple[Panel, ...]:

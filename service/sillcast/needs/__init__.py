@@ -89,7 +89,7 @@ def required(
     ask = _ask(door, site, traffic, rules, bodies, responses)
     activation = activation_zones(ask)
     zones = [*activation, *protection_zones(ask), *exclusion_zones(ask, activation)]
-    check_timing(ask)
+    check_timing(ask, zones)
     check_limits(ask)
     used = {o.name: o for r in (ask.rule, ask.separation) if r is not None for o in r.used()}
     label = ", ".join(r.label for r in (ask.rule, ask.separation) if r is not None)

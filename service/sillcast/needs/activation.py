@@ -54,8 +54,9 @@ def _zone(ask: Ask, i: int, traveller: Traveller, side: str) -> ZoneNeed | None:
     body = ask.body(traveller.body or ask.rule.set.activation_body, f"{pointer}/body")
     if ask.value("activation_margin_m", zone) is None:
         return None
-    half, inner = ask.half_width_m(body), _inner(ask, body, zone)
-    far = _distance(ask, pointer, traveller, zone, side)
+    half, inner, hold = ask.half_width_m(body), _inner(ask, body, zone), ask.door.motion.hold_open_s
+    to_clear = _time_to_clear(ask, pointer, traveller, zone)
+    far = _distance(ask, pointer, traveller, zone, side, to_clear)
     if half <= 0.0 or far <= inner:
         _no_zone(ask, pointer, zone, body, inner, far)
         return None
@@ -72,6 +73,7 @@ def _zone(ask: Ask, i: int, traveller: Traveller, side: str) -> ZoneNeed | None:
         derivations=tuple(f"{zone}/{edge}" for edge in edges),
         subject=pointer,
         velocities_m_per_s=(_velocity(side, traveller),),
+        stays_open_s=(to_clear + hold, hold),
     )
 
 
@@ -163,8 +165,8 @@ def _time_to_clear(ask: Ask, pointer: str, traveller: Traveller, zone: str) -> f
     return seconds
 
 
-def _distance(ask: Ask, pointer: str, traveller: Traveller, zone: str, side: str) -> float:
-    clear, response = _time_to_clear(ask, pointer, traveller, zone), ask.response("activation", side)
+def _distance(ask: Ask, pointer: str, traveller: Traveller, zone: str, side: str, clear: float) -> float:
+    response = ask.response("activation", side)
     margin, delay = ask.rule.value("activation_margin_m"), ask.door.motion.control_delay_s
     inputs = [
         given("speed", traveller.speed_m_per_s, "m/s", f"{pointer}/speed_m_per_s"),

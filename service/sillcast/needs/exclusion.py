@@ -1,4 +1,6 @@
-"""Where detection is unwanted: traffic that passes by, and things that move by themselves."""
+"""Where detection is unwanted: traffic that passes by, neighbouring doors, and things that move by themselves."""
+
+from dataclasses import replace
 
 from sillcast.contract import Ring, Traveller
 from sillcast.errors import Fault, UncomputableError
@@ -7,16 +9,19 @@ from sillcast.needs.zones import SIDES, Ask, ZoneNeed, given, outwards
 
 __all__ = ["exclusion_zones"]
 
+# What moves there may go any way, at the walking speed of machine safety, 63 in/s in 29 CFR 1910.217, verified.
+_ANY_WAY_M_PER_S = ((1.6, 0.0), (-1.6, 0.0), (0.0, 1.6), (0.0, -1.6))
+
 
 def exclusion_zones(ask: Ask, activation: list[ZoneNeed]) -> list[ZoneNeed]:
-    """Lanes of travellers that pass by, then moving obstacles; overlaps with activation are remarked."""
+    """Lanes of travellers that pass by, moving obstacles, neighbouring doors; overlaps with activation are remarked."""
     if ask.value("exclusion_weight", "exclusion") is None or ask.value("exclusion_reach_m", "exclusion") is None:
         return []
     zones = []
     for i, traveller in enumerate(ask.traffic):
         if traveller.passes == "by":
             zones += [_lane(ask, i, traveller, side, activation) for side in traveller.from_sides]
-    return [*zones, *_moving(ask)]
+    return [*zones, *_moving(ask), *_neighbours(ask)]
 
 
 def _lane(ask: Ask, i: int, traveller: Traveller, side: str, activation: list[ZoneNeed]) -> ZoneNeed:
@@ -48,7 +53,7 @@ def _lane(ask: Ask, i: int, traveller: Traveller, side: str, activation: list[Zo
         status="request",
     )
     for other in activation:
-        if other.side == side and (overlap := _overlap_m2(region, other.region)) > 1e-6:
+        if (overlap := _overlap_m2(region, other.region)) > 1e-6:
             who, where = traveller.name, other.id
             ask.remark("lane_in_activation", pointer, zone=zone, traveller=who, overlap_m2=overlap, other=where)
     label, weight = f"{traveller.name} passing by on the {side} side", ask.rule.value("exclusion_weight")
@@ -66,29 +71,57 @@ def _overlap_m2(one: Region, other: Region) -> float:
     return 0.0 if apart else (one & other).area
 
 
-def _areas(ask: Ask) -> list[tuple[str, Ring, str, str]]:
-    """Name, ring, pointer and label of what moves by itself and of neighbouring doors."""
-    obstacles = enumerate(ask.site.obstacles)
-    moving = [(o.name, o.ring_m, f"/site/obstacles/{i}", f"{o.name}, which moves") for i, o in obstacles if o.moves]
-    doors = [
-        (n.name, n.ring_m, f"/site/neighbours/{i}", f"in front of {n.name}, a neighbouring door")
-        for i, n in enumerate(ask.site.neighbours)
-    ]
-    return [*moving, *doors]
+def _halves(ring: Ring) -> list[tuple[str, Region]]:
+    """What of an area lies on which side."""
+    halves = ((SIDES[0], Region.box(-1e3, 1e3, -1e3, 0.0)), (SIDES[1], Region.box(-1e3, 1e3, 0.0, 1e3)))
+    parts = [(side, Region.ring(ring) & half) for side, half in halves]
+    return [(side, part) for side, part in parts if not part.is_empty]
+
+
+def _area(ask: Ask, zone: str, part: Region, pointer: str) -> str:
+    words = {"unit": "m2", "source": "request", "status": "request"}
+    inputs = [given("ring", "as given", "m", f"{pointer}/ring_m")]
+    return ask.derive(f"{zone}/area", "area of the ring on this side", inputs, part.area, **words)
+
+
+def _neighbours(ask: Ask) -> list[ZoneNeed]:
+    """Areas in front of neighbouring doors, whose traffic walks there in any direction."""
+    body, weight, zones = ask.body(ask.rule.set.activation_body, "/rules/set"), ask.rule.value("exclusion_weight"), []
+    for i, neighbour in enumerate(ask.site.neighbours):
+        pointer, label = f"/site/neighbours/{i}", f"in front of {neighbour.name}, a neighbouring door"
+        for side, part in _halves(neighbour.ring_m):
+            zone = f"exclusion:{side}:{neighbour.name}"
+            edges = (_area(ask, zone, part, pointer),)
+            zones.append(ZoneNeed(
+                zone, "exclusion", side, label, part, body, (0.0,), edges, pointer, (0.0,), weight,
+                velocities_m_per_s=_ANY_WAY_M_PER_S,
+            ))  # fmt: skip
+    return zones
 
 
 def _moving(ask: Ask) -> list[ZoneNeed]:
-    body, weight = ask.body(ask.rule.set.activation_body, "/rules/set"), ask.rule.value("exclusion_weight")
-    halves = ((SIDES[0], Region.box(-1e3, 1e3, -1e3, 0.0)), (SIDES[1], Region.box(-1e3, 1e3, 0.0, 1e3)))
-    zones = []
-    for name, ring, pointer, label in _areas(ask):
-        for side, half in halves:
-            part, zone = Region.ring(ring) & half, f"exclusion:{side}:{name}"
-            if part.is_empty:
+    """Things that move by themselves, each as pieces of its own height, where they hang or stand."""
+    like, weight, zones = ask.body(ask.rule.set.activation_body, "/rules/set"), ask.rule.value("exclusion_weight"), []
+    for i, thing in enumerate(ask.site.obstacles):
+        pointer, label = f"/site/obstacles/{i}", f"{thing.name}, which moves"
+        for side, part in _halves(thing.ring_m) if thing.moves else ():
+            _, y0, _, y1 = part.bounds
+            floor = ask.floor_m(side, abs(y0 + y1) / 2.0)
+            if (height := thing.top_m - max(thing.base_m, floor)) <= 0.0:
                 continue
-            inputs = [given("ring", "as given", "m", f"{pointer}/ring_m")]
-            words = {"unit": "m2", "source": "request", "status": "request"}
-            area = ask.derive(f"{zone}/area", "area of the ring on this side", inputs, part.area, **words)
-            edges = (area,)
-            zones.append(ZoneNeed(zone, "exclusion", side, label, part, body, (0.0,), edges, pointer, weight=weight))
+            zone = f"exclusion:{side}:{thing.name}"
+            inputs = [
+                given("top", thing.top_m, "m", f"{pointer}/top_m"),
+                given("base", thing.base_m, "m", f"{pointer}/base_m"),
+                given("floor", floor, "m", f"/site/floor/{side}"),
+            ]
+            edges = (_area(ask, zone, part, pointer), ask.derive(
+                f"{zone}/height", "top - greater of base and floor", inputs, height, source="request", status="request"
+            ))  # fmt: skip
+            piece = replace(like, name=thing.name, height_m=height, metal=thing.material == "metal")
+            zones.append(ZoneNeed(
+                zone, "exclusion", side, label, part, piece, (0.0,), edges, pointer, (0.0,), weight,
+                velocities_m_per_s=_ANY_WAY_M_PER_S, in_place_of=thing.name,
+                hangs_from_m=thing.base_m if thing.base_m > floor else None,
+            ))  # fmt: skip
     return zones

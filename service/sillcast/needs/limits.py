@@ -32,12 +32,11 @@ def _greatest_energy(ask: Ask, mass: float) -> tuple[str, float, float]:
     best = ("opening", 0.0, 0.0)
     profiles = (("opening", motion.opening_profile(ask.door)), ("closing", motion.closing_profile(ask.door)))
     for name, profile in profiles:
-        times = [profile.times[profile.speeds.index(profile.peak_speed)]]
+        moments = [(0.0, profile.peak_speed)]  # only folding panels depend on where the leaf is
         if isinstance(ask.door.motion, Folding):
             times = [profile.duration * k / 200.0 for k in range(1, 200)]
-        for seconds in times:
-            done, speed = profile.position(seconds) / motion.travel_m(ask.door), profile.speed(seconds)
-            speed = profile.peak_speed if len(times) == 1 else speed
+            moments = [(profile.position(t) / motion.travel_m(ask.door), profile.speed(t)) for t in times]
+        for done, speed in moments:
             state = done if name == "opening" else max(ask.door.motion.partial_opening - done, 1e-6)
             energy = motion.kinetic_energy_j(ask.door, mass_kg=mass, speed_m_per_s=speed, state=state)
             best = max(best, (name, energy, speed), key=lambda found: found[1])
@@ -102,7 +101,13 @@ def level_shortfall(ask: Ask, who: str, pointer: str, level: str | None, categor
         return
     limit, name = ask.limit("performance_level_least")
     least, least_category = int(limit), ask.limit("category_least")[0] if ask.rule.given("category_least") else 0.0
-    asked: dict[str, Any] = {"least_level": LEVELS[max(min(least, 5), 1) - 1], "least_category": least_category}
+    least_level = LEVELS[max(min(least, 5), 1) - 1]
+    words = f"performance level {least_level}" + (f", category {least_category:.0f}" if least_category > 0.0 else "")
+    asked: dict[str, Any] = {
+        "least_level": least_level,
+        "least_category": least_category,
+        "asked": f"{words} or better",
+    }
     if level is None or (category is None and least_category > 0.0):
         ask.remark("level_unknown", pointer, derivation=name, who=who, **asked)
         return

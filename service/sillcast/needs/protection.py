@@ -1,9 +1,10 @@
 """Where a body must be found so that the leaf does not meet it: lifts and sliding leaves, places, separation."""
 
 from dataclasses import replace
+from typing import Any
 
 from sillcast import motion
-from sillcast.contract import DerivationInput, Sliding, VerticalLift
+from sillcast.contract import DerivationInput, Floor, Side, Sliding, VerticalLift
 from sillcast.kernel import Region, TestBody
 from sillcast.needs.limits import energy_is_low
 from sillcast.needs.rules import Resolved
@@ -21,6 +22,7 @@ from sillcast.needs.zones import CLOSING_STATES, SIDES, Ask, ZoneNeed, given, ou
 __all__ = ["protection_zones"]
 
 _DOOR = "/door"
+_FAR_M = 1e3
 
 
 def protection_zones(ask: Ask) -> list[ZoneNeed]:
@@ -53,10 +55,60 @@ def _for_body(ask: Ask, body: TestBody) -> list[ZoneNeed]:
         return _separation(ask, body, ask.separation or ask.rule, inner_m=0.0)
     elif not energy_is_low(ask):
         zones += turning_zones(ask, body)
+    if method != "places":
+        zones = _reached(ask, body, zones)
     if ask.separation is None:
         return zones
     # Beside the set's own strip the leaf line has a zone already; alone, the distance covers it.
     return [*zones, *_separation(ask, body, ask.separation, inner_m=ask.touch_m(body))]
+
+
+def _reached(ask: Ask, body: TestBody, zones: list[ZoneNeed]) -> list[ZoneNeed]:
+    """Zones without a side whose floor is so low that the body ends below the closed leaf wherever it stands there."""
+    if ask.site.floor == Floor():
+        return zones
+    tops = {side: top for side in SIDES if (top := _highest_top_m(ask, body, side, zones)) is not None}
+    below = [side for side, top in tops.items() if top <= 0.0]
+    if len(below) == len(SIDES):
+        ask.remark("floors_below_leaf", "/site/floor", body=body.name, below_m=-max(tops.values()))
+        return zones
+    for side in below:
+        half = Region.box(-_FAR_M, _FAR_M, *sorted((0.0, outwards(side) * _FAR_M)))
+        area, name = Region.union(z.region & half for z in zones).area, _derived_top(ask, body, side, tops[side])
+        told: dict[str, Any] = {"side": side, "body": body.name, "below_m": -tops[side], "area_m2": area}
+        ask.remark("below_leaf", f"/site/floor/{side}", derivation=name, **told)
+        zones = [left for z in zones if (left := _on_side(z, half, SIDES[side == "near"])) is not None]
+    return zones
+
+
+def _highest_top_m(ask: Ask, body: TestBody, side: str, zones: list[ZoneNeed]) -> float | None:
+    """Greatest height of a standing body's top where zones lie on one side; None where none does. [m]"""
+    bounds = [z.region.bounds for z in zones if not z.region.is_empty]
+    outs = [sorted((outwards(side) * y0, outwards(side) * y1)) for _, y0, _, y1 in bounds]
+    tops = [ask.floor_m(side, max(out, 0.0)) for ends in outs if ends[1] > 0.0 for out in ends]
+    return max(tops) + body.height_m if tops else None
+
+
+def _derived_top(ask: Ask, body: TestBody, side: str, top: float) -> str:
+    floor = getattr(ask.site.floor, side)
+    inputs = [
+        given("floor_level", floor.level_m, "m", f"/site/floor/{side}/level_m"),
+        given("slope", floor.slope_deg, "deg", f"/site/floor/{side}/slope_deg"),
+        given("body_height", body.height_m, "m", f"body {body.name}"),
+    ]
+    formula = "greatest of floor_level + tan(slope) x distance out + body_height within the zones"
+    note = "From the finished floor, where the closed leaf has its lowest edge: below it the leaf meets nobody."
+    return ask.derive(f"door/highest_top_{side}{ask.tag}", formula, inputs, top, note=note)
+
+
+def _on_side(zone: ZoneNeed, without: Region, side: Side) -> ZoneNeed | None:
+    """A zone without what lies on the other side; None if nothing is left."""
+    if (zone.region & without).is_empty:
+        return zone
+    region = zone.region - without
+    if region.is_empty:
+        return None
+    return replace(zone, region=region, side=side, label=zone.label.replace("both sides", f"{side} side"))
 
 
 def _strips(ask: Ask, body: TestBody) -> list[ZoneNeed]:
@@ -126,7 +178,9 @@ def _trailing_edge(ask: Ask, body: TestBody, side: str, end: str) -> ZoneNeed:
     xs, ys = sorted((sign * edge, sign * reach)), sorted((0.0, outwards(side) * outer))
     label = f"behind the {end} edge of the opening leaf, {side} side"
     derivations = (*derivations, f"{zone}/reach")
-    return protection_zone(zone, label, Region.box(*xs, *ys), body, derivations, states=(0.0, 0.25, 0.5, 0.75))
+    return protection_zone(
+        zone, label, Region.box(*xs, *ys), body, derivations, states=(0.0, 0.25, 0.5, 0.75), during=("opening",)
+    )
 
 
 def _one_way(ask: Ask, body: TestBody) -> list[ZoneNeed]:

@@ -25,6 +25,18 @@ FINDINGS: dict[str, FindingSpec] = {
         "The distance of {distance_m:.2f} m ends before {inner_m:.2f} m, where a body still touches the leaf: no zone.",
         "Check the overrides of margin and depth.",
     ),
+    "below_leaf": FindingSpec(
+        "info",
+        "The floor on the {side} side is so low that a body ({body}) ends {below_m:.2f} m below the lowest edge of the "
+        "leaf: {area_m2:.2f} m2 of protection zones there are left out.",
+        "Check site.floor.{side}; where higher bodies stand there, name them in rules.protection_bodies.",
+    ),
+    "floors_below_leaf": FindingSpec(
+        "warning",
+        "The floors of both sides are so low that a body ({body}) ends {below_m:.2f} m below the lowest edge of the "
+        "leaf. The protection zones are laid out all the same.",
+        "Correct site.floor: heights count from the finished floor, down to which the leaf closes.",
+    ),
     "set_value_missing": FindingSpec(
         "critical",
         "The rule set {set} assumes no value of {name}: no zone is laid out from it.",
@@ -88,26 +100,27 @@ FINDINGS: dict[str, FindingSpec] = {
     ),
     "reversal": FindingSpec(
         "info",
-        "After a protection signal at full closing speed the leaf runs on by up to {overrun_m:.2f} m; "
-        "{reopened_s:.2f} s after the signal it is open again.",
+        "After a protection signal at full closing speed the leaf runs on by up to {overrun_m:.2f} m. It takes longest "
+        "until it is open again, {reopened_s:.2f} s, when the signal comes at leaf state {state:.2f} (share of travel, "
+        "open is 1).",
         "Measure the way that it runs on, on site.",
     ),
     "cannot_stop_in_time": FindingSpec(
         "critical",
         "To stop before it reaches a body {size_m:.2f} m {axis} the leaf needs the signal while {needed_m:.2f} m are "
-        "still open; the door opens only to {open_m:.2f} m.",
-        "Close more slowly, shorten the stopping time, or take a faster sensor.",
+        "still open; the door opens only to {open_m:.2f} m. {reckoned}",
+        "Close more slowly, shorten the stopping time, or {faster}.",
     ),
     "last_part_runs_shut": FindingSpec(
         "warning",
         "A protection signal in the last {gap_m:.2f} m before the leaf is closed comes too late: the leaf runs shut. "
-        "Only the last {allowed_m:.2f} m may be without protection.",
-        "Close more slowly at the end (creep), shorten the stopping time, or take a faster sensor.",
+        "Only the last {allowed_m:.2f} m may be without protection. {reckoned}",
+        "Close more slowly at the end (creep), shorten the stopping time, or {faster}.",
     ),
     "response_too_slow": FindingSpec(
         "critical",
-        "The leaf closes in {closing_s:.2f} s; the {side} protection needs {response_s:.2f} s before it signals.",
-        "Take a faster sensor or close more slowly.",
+        "The leaf closes in {closing_s:.2f} s, before the protection of the {side} side signals. {reckoned}",
+        "Close more slowly, or {faster}.",
     ),
     "closing_beats_free_fall": FindingSpec(
         "warning",
@@ -122,7 +135,7 @@ FINDINGS: dict[str, FindingSpec] = {
     ),
     "swing_too_fast": FindingSpec(
         "critical",
-        "{part} takes {time_s:.2f} s; for a leaf of {width_m:.2f} m and {mass_kg:.0f} kg the least time is "
+        "{part} takes {time_s:.3f} s; for a leaf of {width_m:.2f} m and {mass_kg:.0f} kg the least time is "
         "{least_s:.2f} s.",
         "Slow the move down, or guard the leaf's path by sensors under another rule set.",
     ),
@@ -143,16 +156,12 @@ FINDINGS: dict[str, FindingSpec] = {
     ),
     "level_short": FindingSpec(
         "critical",
-        "{who} has performance level {level}, category {category}; the rule set asks for performance level "
-        "{least_level}, "
-        "category {least_category:.0f} or better.",
+        "{who} has performance level {level}, category {category}; the rule set asks for {asked}.",
         "Use a device or control of the level asked for.",
     ),
     "level_unknown": FindingSpec(
         "info",
-        "{who}: the performance level or category is not stated; the rule set asks for performance level "
-        "{least_level}, "
-        "category {least_category:.0f} or better.",
+        "{who}: the performance level or category is not stated; the rule set asks for {asked}.",
         "State both from the manufacturer's declaration.",
     ),
     "finger_guard": FindingSpec(
@@ -227,6 +236,18 @@ FINDINGS: dict[str, FindingSpec] = {
         "warning",
         "{sensor} is stated to be on the {side} side and sits {beyond_m:.2f} m beyond the leaf plane.",
         "Correct mount.side or the sign of position.y_m: near is negative, far positive.",
+    ),
+    "head_off_leaf": FindingSpec(
+        "critical",
+        "{sensor} is said to ride on the leaf and sits {gap_m:.2f} m from the closed leaf, more than {most_m:.2f} m: "
+        "it detects nothing.",
+        "Set mount.carrier to building, or give its place on the leaf as it is when the door is closed.",
+    ),
+    "head_far_beside": FindingSpec(
+        "warning",
+        "{sensor} sits {beside_m:.2f} m beside the opening. Is the unit right? position.x_m is {x_m:.2f}, in metres "
+        "from the middle of the opening.",
+        "Correct position.x_m, or take the sensor out if it does not belong to this door.",
     ),
     "head_near_leaf_path": FindingSpec(
         "warning",

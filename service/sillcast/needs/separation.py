@@ -1,4 +1,4 @@
-"""Separation distances of ISO 13855, both editions, and of the American rule; millimetres and seconds as printed."""
+"""Separation distances of ISO 13855, both editions; millimetres and seconds as printed."""
 
 from math import isfinite
 
@@ -11,7 +11,6 @@ __all__ = [
     "least_field_height_mm",
     "orthogonal_mm",
     "parallel_mm",
-    "us_safety_distance_in",
 ]
 
 
@@ -120,8 +119,3 @@ def orthogonal_mm(total_s: float, capability_mm: float) -> float:
     if not isfinite(capability_mm) or capability_mm > 70.0:
         raise GeometryError("this rule ends at a detection capability of 70 mm")
     return 1000.0 * physics.curtain_separation_m(total_s, capability_m=capability_mm / 1000.0, beams=2)
-
-
-def us_safety_distance_in(stop_s: float, *, hand_speed_in_per_s: float = 63.0) -> float:
-    """Ds = 63 in/s x Ts, without a penetration term; 29 CFR 1910.217(c)(3)(iii)(e). [in]"""
-    return hand_speed_in_per_s * stop_s

@@ -47,10 +47,11 @@ def protection_zone(
     derivations: tuple[str, ...],
     *,
     states: tuple[float, ...] = CLOSING_STATES,
+    during: tuple[str, ...] = ("closing",),
 ) -> ZoneNeed:
-    """Protection zone of the door, its kind and side read from its id, judged at states of the leaf [1]."""
+    """Protection zone, its kind and side read from its id, judged at states of the leaf [1] in its movements."""
     kind, side, _ = zone.split(":", 2)
-    return ZoneNeed(zone, kind, side, label, region, body, states, derivations, "/door")
+    return ZoneNeed(zone, kind, side, label, region, body, states, derivations, "/door", during=during)
 
 
 def path_strip(ask: Ask, body: TestBody, side: str) -> ZoneNeed:

@@ -1,25 +1,29 @@
 """Checks beside the zones: hold-open, stopping and reversal, last part of closing, response, low-energy times."""
 
+from collections.abc import Sequence
 from math import degrees, sqrt
 from typing import Any
 
 from sillcast import motion
 from sillcast.contract import Sliding, Swing, VerticalLift
 from sillcast.kernel import TestBody
-from sillcast.needs.zones import SIDES, Ask, given
+from sillcast.needs.zones import SIDES, Ask, ZoneNeed, given
+from sillcast.physics.approach import GRAVITY_M_PER_S2
 
 __all__ = ["check_timing"]
 
-_GRAVITY_M_PER_S2 = 9.81
 _INCH_M, _POUND_KG = 0.0254, 0.45359237
+_ROUNDING_M = 1e-6  # corners of regions lie on a grid of 1e-8 m
+_ROUNDING_S = 1e-6  # near standstill rounding of the place by 1e-16 changes the time by 1e-8 s
 
 
-def check_timing(ask: Ask) -> None:
-    """Write the remarks and derivations on times into the ledger."""
+def check_timing(ask: Ask, zones: Sequence[ZoneNeed]) -> None:
+    """Write the remarks and derivations on times into the ledger; zones are those that the door requires."""
+    sides = _protected_sides(ask, zones)
     _ramps(ask)
     _hold_open(ask)
-    _stopping(ask)
-    _response(ask)
+    _stopping(ask, sides)
+    _response(ask, sides)
     _slow_travellers(ask)
     if isinstance(ask.door.motion, VerticalLift):
         _free_fall(ask)
@@ -69,7 +73,7 @@ def _hold_open(ask: Ask) -> None:
         ask.remark("hold_open_short", "/door/motion/hold_open_s", derivation=name, **values)
 
 
-def _stopping(ask: Ask) -> None:
+def _stopping(ask: Ask, sides: Sequence[str]) -> None:
     door, closing = ask.door, motion.closing_profile(ask.door)
     turned = motion.reversal(door, _state_of_peak(ask))
     stopping = given("stopping_time", door.motion.stopping_time_s, "s", "/door/motion/stopping_time_s")
@@ -82,9 +86,32 @@ def _stopping(ask: Ask) -> None:
         f"{turned.stop.overrun_m:.2f} m.",
         change=f"At half the closing speed it would be {less:.2f} m.",
     )  # fmt: skip
-    ask.remark("reversal", "/door/motion", derivation=name, overrun_m=overrun, reopened_s=turned.reopened_s)
-    _room_to_stop(ask, closing.peak_speed)
-    _last_part(ask)
+    _reopened(ask, overrun, name)
+    slowest = max(sides, key=lambda side: float(ask.response("protection", side).value))
+    _room_to_stop(ask, closing.peak_speed, slowest)
+    _last_part(ask, slowest)
+
+
+def _reopened(ask: Ask, overrun: float, name: str) -> None:
+    """What follows a protection signal: the overrun at full speed, and the longest time until it is open again."""
+    opening = motion.opening_profile(ask.door).duration
+    reopened = ask.door.motion.stopping_time_s + opening
+    inputs = [
+        given("stopping_time", ask.door.motion.stopping_time_s, "s", "/door/motion/stopping_time_s"),
+        given("opening_time", opening, "s", "/door/motion/opening"),
+    ]
+    note = "From shut: nearly closed, the leaf runs shut before it stands. A signal that comes earlier takes less."
+    ask.derive(
+        "door/reopening_time",
+        "stopping_time + opening_time",
+        inputs,
+        reopened,
+        unit="s",
+        source="kinematics",
+        note=note,
+    )
+    state = motion.runs_shut_from(ask.door)
+    ask.remark("reversal", "/door/motion", derivation=name, overrun_m=overrun, reopened_s=reopened, state=state)
 
 
 def _state_of_peak(ask: Ask) -> float:
@@ -94,26 +121,49 @@ def _state_of_peak(ask: Ask) -> float:
     return max(ask.door.motion.partial_opening - closing.positions[i] / motion.travel_m(ask.door), 0.0)
 
 
-def _slowest(ask: Ask) -> tuple[str, float]:
-    """Side and response of the slowest protection."""
-    pairs = [(side, float(ask.response("protection", side).value)) for side in SIDES]
-    return max(pairs, key=lambda pair: pair[1])
+def _protected_sides(ask: Ask, zones: Sequence[ZoneNeed]) -> list[str]:
+    """Sides whose protection must answer: those of the zones; for one in the leaf plane, those that have a sensor."""
+    watched = {side for side in SIDES if ("protection", side) in ask.responses}
+    sides: set[str] = set()
+    for zone in zones:
+        if zone.kind == "protection":
+            sides |= (watched or {zone.side}) if _is_in_leaf_plane(zone) else {zone.side}
+    return [side for side in SIDES if side in sides] or list(SIDES)
 
 
-def _room_to_stop(ask: Ask, speed: float) -> None:
+def _is_in_leaf_plane(zone: ZoneNeed) -> bool:
+    """True if it reaches as far to the one side as to the other."""
+    return not zone.region.is_empty and abs(zone.region.bounds[1] + zone.region.bounds[3]) < _ROUNDING_M
+
+
+def _answer(ask: Ask, side: str) -> dict[str, Any]:
+    """Response of a side's protection [s] for a remark, with where it comes from and how it could be shorter."""
+    seconds = float(ask.response("protection", side).value)
+    if ("protection", side) in ask.responses:
+        reckoned, faster = f"of the slowest sensor for protection on the {side} side", "take a faster sensor"
+    else:
+        reckoned = f"assumed, as no sensor on the {side} side serves protection"
+        faster = f"put the sensor of the {side} side on the plan"
+    return {
+        "response_s": seconds,
+        "reckoned": f"Reckoned with a response of {seconds:.3f} s, {reckoned}.",
+        "faster": faster,
+    }
+
+
+def _room_to_stop(ask: Ask, speed: float, side: str) -> None:
     """Clear height (lift) or width (sliding) that must still be left when a body comes under or between."""
     door, body = ask.door, ask.bodies.get(ask.rule.set.body)
     if body is None or not isinstance(door.motion, VerticalLift | Sliding):
         return
     size, axis, leaves, opened = _room(ask, body)
-    side, response = _slowest(ask)
-    stopping = door.motion.stopping_time_s
-    needed = size + leaves * speed * (response + stopping)
+    response, stopping = ask.response("protection", side), door.motion.stopping_time_s
+    needed = size + leaves * speed * (float(response.value) + stopping)
     inputs = [
         given("body_size", size, "m", f"body {body.name}"),
         given("leaves", leaves, "1", "/door/motion"),
         given("closing_speed", speed, "m/s", "/door/motion/closing"),
-        ask.response("protection", side),
+        response,
         given("stopping_time", stopping, "s", "/door/motion/stopping_time_s"),
     ]
     formula = "body size + leaves x closing_speed x (sensor_response + stopping_time)"
@@ -128,6 +178,7 @@ def _room_to_stop(ask: Ask, speed: float) -> None:
             axis=axis,
             needed_m=needed,
             open_m=opened,
+            **_answer(ask, side),
         )
 
 
@@ -138,17 +189,17 @@ def _room(ask: Ask, body: TestBody) -> tuple[float, str, int, float]:
     return body.width_m, "wide", motion.leaf_count(door), motion.clear_width_m(door, share)
 
 
-def _last_part(ask: Ask) -> None:
+def _last_part(ask: Ask, side: str) -> None:
     """Gap from which the leaf runs shut: the way it still does after a body comes, at the speed it has there."""
     if not ask.rule.given("unprotected_gap_m"):
         return
-    closing, (side, response) = motion.closing_profile(ask.door), _slowest(ask)
-    total = response + ask.door.motion.stopping_time_s
+    closing, response = motion.closing_profile(ask.door), ask.response("protection", side)
+    total = float(response.value) + ask.door.motion.stopping_time_s
     # The leaf that is t before its end runs shut if t is no longer than response and stopping.
     gap = closing.distance - closing.position(max(closing.duration - total, 0.0))
     allowed = ask.rule.value("unprotected_gap_m")
     inputs = [
-        ask.response("protection", side),
+        response,
         given("stopping_time", ask.door.motion.stopping_time_s, "s", "/door/motion/stopping_time_s"),
         given("closing_time", closing.duration, "s", "/door/motion/closing"),
         ask.rule.input("unprotected_gap_m"),
@@ -156,20 +207,27 @@ def _last_part(ask: Ask) -> None:
     formula = "way that the closing move still does in its last (sensor_response + stopping_time)"
     name = ask.derive("door/runs_shut_from", formula, inputs, gap, source="kinematics")
     if gap > allowed:
-        ask.remark("last_part_runs_shut", "/door/motion/closing", derivation=name, gap_m=gap, allowed_m=allowed)
+        ask.remark(
+            "last_part_runs_shut",
+            "/door/motion/closing",
+            derivation=name,
+            gap_m=gap,
+            allowed_m=allowed,
+            **_answer(ask, side),
+        )
 
 
-def _response(ask: Ask) -> None:
+def _response(ask: Ask, sides: Sequence[str]) -> None:
     closing = motion.closing_profile(ask.door).duration
-    for side in SIDES:
+    for side in sides:
         response = float(ask.response("protection", side).value)
         if response >= closing:
-            ask.remark("response_too_slow", "/door/motion/closing", closing_s=closing, side=side, response_s=response)
+            ask.remark("response_too_slow", "/door/motion/closing", closing_s=closing, side=side, **_answer(ask, side))
 
 
 def _free_fall(ask: Ask) -> None:
     closing = motion.closing_profile(ask.door)
-    fall = sqrt(2.0 * closing.distance / _GRAVITY_M_PER_S2)
+    fall = sqrt(2.0 * closing.distance / GRAVITY_M_PER_S2)
     if closing.duration < fall:
         ask.remark("closing_beats_free_fall", "/door/motion/closing", closing_s=closing.duration, fall_s=fall)
 
@@ -211,7 +269,7 @@ def _low_energy(ask: Ask) -> None:
     )
     full, latch = least + ask.rule.value("full_move_added_s"), ask.rule.value("latch_least_s")
     for part, pointer, seconds, limit in _swing_parts(ask, least, full, latch):
-        if seconds < limit - 1e-9:
+        if seconds < limit - _ROUNDING_S:
             ask.remark(
                 "swing_too_fast", pointer, derivation=name, part=part, time_s=seconds, width_m=width, mass_kg=mass,
                 least_s=limit,

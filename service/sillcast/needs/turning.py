@@ -15,6 +15,8 @@ __all__ = ["circumscribed_sector", "fold_hull", "reached_by", "turning_zones"]
 
 _ARC_STEP = pi / 32.0
 
+_BOTH = ("opening", "closing")
+
 
 def circumscribed_sector(radius: float, start: float, end: float) -> FloatArray:
     """Sector about the origin with its arc drawn from outside, so that nothing of it is left out.
@@ -122,17 +124,17 @@ def _swing(ask: Ask, body: TestBody, swing: Swing, leaf: str) -> list[ZoneNeed]:
     side, width = swing.opens_towards, motion.leaf_width_m(ask.door)
     angle = motion.travel_m(ask.door) * swing.partial_opening / width
     parts = (
-        ("swing", "sweep of the {} leaf", 0.0, angle, (0.0, 1.0)),
-        ("opening_half", "second half of the {} leaf's opening", angle / 2.0, angle, (0.25, 0.5)),
-        ("closing_half", "second half of the {} leaf's closing", 0.0, angle / 2.0, (0.75, 0.5)),
+        ("swing", "sweep of the {} leaf", 0.0, angle, (0.0, 1.0), _BOTH),
+        ("opening_half", "second half of the {} leaf's opening", angle / 2.0, angle, (0.25, 0.5), _BOTH[:1]),
+        ("closing_half", "second half of the {} leaf's closing", 0.0, angle / 2.0, (0.75, 0.5), _BOTH[1:]),
     )
     zones = []
-    for name, label, start, end, states in parts:
+    for name, label, start, end, states, during in parts:
         zone = ask.protection(side, f"{leaf}_leaf_{name}")
         ring = _placed(ask, leaf, side, circumscribed_sector(width, start, end))
         edges = _sector_derivations(ask, body, zone, start, end)
         words = f"{label.format(leaf)}, {side} side"
-        zones.append(protection_zone(zone, words, reached_by(ring, body), body, edges, states=states))
+        zones.append(protection_zone(zone, words, reached_by(ring, body), body, edges, states=states, during=during))
     return [*zones, *_behind(ask, body, swing, leaf)]
 
 
@@ -170,7 +172,7 @@ def _behind(ask: Ask, body: TestBody, swing: Swing, leaf: str) -> list[ZoneNeed]
     )
     region = reached_by(_placed(ask, leaf, side, ring), body)
     label = f"behind the open {leaf} leaf, {side} side"
-    return [protection_zone(zone, label, region, body, (edge,), states=(0.0, 0.5, 0.75))]
+    return [protection_zone(zone, label, region, body, (edge,), states=(0.0, 0.5, 0.75), during=_BOTH[:1])]
 
 
 def _fold(ask: Ask, body: TestBody, fold: Folding, leaf: str) -> list[ZoneNeed]:
@@ -184,7 +186,7 @@ def _fold(ask: Ask, body: TestBody, fold: Folding, leaf: str) -> list[ZoneNeed]:
     depth = ask.derive(f"{zone}/depth", "panel width x sin(angle)", inputs, panel * sin(full), note=note)
     region = reached_by(_placed(ask, leaf, side, fold_hull(panel, full)), body)
     label = f"sweep of the {leaf} panels, {side} side"
-    zones = [protection_zone(zone, label, region, body, (depth,), states=(1.0, 0.5, 0.0))]
+    zones = [protection_zone(zone, label, region, body, (depth,), states=(1.0, 0.5, 0.0), during=_BOTH)]
     if ask.rule.given("strip_depth_m"):
         zones.append(_fold_line(ask, body, side, leaf, panel))
     return zones

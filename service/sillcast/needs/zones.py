@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import radians, tan
 from typing import Any
 
 from sillcast.contract import (
@@ -58,6 +59,14 @@ class ZoneNeed:
         JSON pointer to the traveller, the obstacle or the door.
     velocities_m_per_s : tuple of (x, y)
         How the body may move in plan; empty for one that may stand still. [m/s]
+    stays_open_s : (float, float)
+        How long the door is sure to let the body through, from the first signal and from the last one. [s]
+    during : tuple of str
+        Movements of the leaf from which it protects, `opening` or `closing`.
+    in_place_of : str
+        Obstacle that the body is a piece of, and that counts as gone where the body is looked for; empty for all else.
+    hangs_from_m : float or None
+        Height in the door frame at which a body that hangs begins; None for one that stands on the floor. [m]
     """
 
     id: str
@@ -72,6 +81,16 @@ class ZoneNeed:
     angles_deg: tuple[float, ...] = (0.0, 90.0)
     weight: float = 1.0
     velocities_m_per_s: tuple[tuple[float, float], ...] = ()
+    stays_open_s: tuple[float, float] = (0.0, 0.0)
+    during: tuple[str, ...] = ("closing",)
+    in_place_of: str = ""
+    hangs_from_m: float | None = None
+
+    @property
+    def is_under_leaf(self) -> bool:
+        """True if it lies on both sides of the leaf plane, so that a head on either side can see it."""
+        _, y0, _, y1 = self.region.bounds
+        return not self.region.is_empty and y0 < 0.0 < y1
 
 
 @dataclass
@@ -181,6 +200,11 @@ class Ask:
     def protection(self, side: str, name: str) -> str:
         """Id of a protection zone; further bodies beside the rule set's own are named in it."""
         return f"protection:{side}:{name}{self.tag}"
+
+    def floor_m(self, side: str, out_m: float) -> float:
+        """Height of the floor of a side, so far out from the leaf plane. [m]"""
+        floor = getattr(self.site.floor, side)
+        return float(floor.level_m + tan(radians(floor.slope_deg)) * out_m)
 
     @property
     def leaf_half_m(self) -> float:

@@ -31,6 +31,7 @@ from sillcast.physics.radio import (
     radar_power_w,
     rain_coefficients,
     rain_db_per_km,
+    wavelength_m,
 )
 from sillcast.physics.reach import db_per_km, per_m, range_under_loss
 from sillcast.physics.sound import echo_time_s, sound_absorption_db_per_m, speed_of_sound_m_per_s
@@ -77,5 +78,6 @@ __all__ = [
     "spot_diameter_m",
     "sunlight_in_band_w_per_m2",
     "visibility_2_m",
+    "wavelength_m",
     "wien_peak_m",
 ]

@@ -4,7 +4,7 @@ from math import cos, radians, sqrt
 
 __all__ = ["curtain_separation_m", "rod_blocks_s"]
 
-GRAVITY_M_PER_S2 = 9.80665
+GRAVITY_M_PER_S2 = 9.80665  # standard gravity, third CGPM 1901
 
 
 def curtain_separation_m(total_s: float, *, capability_m: float, beams: int) -> float:

@@ -19,7 +19,7 @@ __all__ = [
     "wien_peak_m",
 ]
 
-LIGHT_M_PER_S = 299_792_458.0
+LIGHT_M_PER_S = 299_792_458.0  # exact by definition of the metre
 
 # ASTM G173-03, global irradiance on a surface tilted by 37 deg, 825 to 960 nm by 1 nm [W/m2/nm].
 _SUN_FROM_NM = 825
