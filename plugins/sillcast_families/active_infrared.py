@@ -1,10 +1,13 @@
 """Active infrared: a grid of spots on the floor; presence by a change against the learnt background."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from math import atan, cos, degrees, radians, sqrt, tan
 from typing import Annotated, Any
 
+import msgspec
+import numpy as np
 from msgspec import Meta
 
 from sillcast.family import (
@@ -12,9 +15,10 @@ from sillcast.family import (
     SURFACE_FINDINGS,
     Emission,
     Family,
-    Field,
+    Fields,
     FindingSpec,
     OpticalFamily,
+    RatedReflectance,
     Rays,
     Scene,
     SensorParams,
@@ -22,10 +26,10 @@ from sillcast.family import (
     Tunable,
     Typical,
     hookimpl,
-    physics,
 )
 
 STANDING_S = 30.0  # a standing person is to be seen at least so long: ANSI/BHMA A156.10-2005 8.1.3, second-hand
+_BARE = ("floor", "range")  # what ends a spot's ray where nothing stands in the way
 DARK_FLOOR = 0.05  # below it floors are called dark: common practice, no source
 
 
@@ -52,9 +56,7 @@ class ActiveInfrared(SensorParams, frozen=True, kw_only=True, tag="active_infrar
         float, Meta(ge=0.0, le=1.0, description="Bodies lower than this are not told from the floor. [m]")
     ] = 0.1
     wavelength_nm: Annotated[float, Meta(ge=700.0, le=1550.0, description="Wavelength of the light. [nm]")] = 850.0
-    rated_reflectance: Annotated[
-        float, Meta(ge=0.005, le=1.0, description="Reflectance for which the range is stated. [1]")
-    ] = 0.18
+    rated_reflectance: RatedReflectance = 0.18
     presence_s: Annotated[
         float, Meta(ge=1.0, le=36000.0, description="How long a standing body is seen before it is learnt. [s]")
     ] = 60.0
@@ -63,7 +65,7 @@ class ActiveInfrared(SensorParams, frozen=True, kw_only=True, tag="active_infrar
     noise_m: Annotated[
         float, Meta(ge=0.0, le=1.0, description="Standard deviation of a place, about a third of a spot. [m]")
     ] = 0.08
-    fields: Annotated[tuple[Field, ...], Meta(max_length=8, description="Areas per purpose; none: no limit.")] = ()
+    fields: Fields = ()
 
 
 class ActiveInfraredFamily(OpticalFamily):
@@ -170,15 +172,10 @@ class ActiveInfraredFamily(OpticalFamily):
 
     def _floor(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         here, subject = scene.conditions, f"/site/conditions/{scene.mount.side}"
-        floor = here.floor_reflectance or params.rated_reflectance
-        reach = min(
-            params.range_m,
-            physics.range_under_loss(params.range_m, power_exponent=2.0, power_ratio=floor / params.rated_reflectance),
-        )
-        far = sum(
-            stop == "range" or (stop == "floor" and length > reach)
-            for stop, length in zip(view.stops, view.lengths_m, strict=True)
-        )
+        reach = self.working_range_m(params, _on_floor(scene))
+        to_floor = self._floor_lengths_m(params, scene) if "range" in view.stops else view.lengths_m
+        ends = zip(view.stops, view.lengths_m, to_floor, strict=False)
+        far = sum((length if stop == "floor" else way) > reach for stop, length, way in ends if stop in _BARE)
         if far:
             yield self.finding(
                 "background_far",
@@ -194,6 +191,15 @@ class ActiveInfraredFamily(OpticalFamily):
         if here.floor_wet:
             yield self.finding("wet_floor", subjects=[f"{subject}/floor_wet"])
 
+    def _floor_lengths_m(self, params: Any, scene: Scene) -> list[float]:
+        """How far it is along each spot's ray to the floor below the head, without end where it never meets it. [m]"""
+        (rays,) = self.emit(params, scene)
+        assert isinstance(rays, Rays)
+        down = np.maximum(-rays.directions[:, 2], 0.0)
+        with np.errstate(divide="ignore"):
+            lengths: list[float] = (max(scene.above_floor_m, 1e-9) / down).tolist()
+        return lengths
+
     def _spacing(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         side = min(view.body.width_m, view.body.depth_m)
         for way, apart in _spacings_m(params, scene):
@@ -205,6 +211,14 @@ class ActiveInfraredFamily(OpticalFamily):
                     apart_m=apart,
                     side_m=side,
                 )
+
+
+def _on_floor(scene: Scene) -> Scene:
+    """The scene with the floor in the place of the body: what the range is on the bare floor."""
+    both, side = scene.site.conditions, scene.mount.side
+    here = msgspec.structs.replace(scene.conditions, body_reflectance=scene.conditions.floor_reflectance)
+    site = msgspec.structs.replace(scene.site, conditions=msgspec.structs.replace(both, **{side: here}))
+    return replace(scene, site=site)
 
 
 def _row_tilts_deg(params: Any) -> list[float]:

@@ -1,6 +1,7 @@
 """Depth camera: a grid of pixels behind a lens, each with its distance by time of flight."""
 
 from collections.abc import Iterator
+from functools import lru_cache
 from math import acos, degrees, radians, sqrt, tan
 from typing import Annotated, Any
 
@@ -12,7 +13,7 @@ from sillcast.family import (
     SURFACE_FINDINGS,
     Emission,
     Family,
-    Field,
+    Fields,
     FindingSpec,
     OpticalFamily,
     Rays,
@@ -26,6 +27,7 @@ from sillcast.family import (
 )
 
 BANDS = 4  # parts of the picture, each with the floor margin of its farthest pixel
+LYING_M = 0.2  # height of the reference body lying, EN 16005:2012 Annex C, second-hand
 SURE_SIGMAS = 5.0  # deviations that tell a body from the floor for sure, as in IEC 61496-3, from memory
 
 
@@ -55,7 +57,7 @@ class DepthCamera(SensorParams, frozen=True, kw_only=True, tag="depth_camera"):
     ] = 0.5
     response_s: Annotated[float, Meta(ge=0.0, le=2.0, description="Arrival to signal, without filters. [s]")] = 0.1
     scan_s: Annotated[float, Meta(ge=0.005, le=1.0, description="From one picture to the next. [s]")] = 0.04
-    fields: Annotated[tuple[Field, ...], Meta(max_length=8, description="Areas per purpose; none: no limit.")] = ()
+    fields: Fields = ()
 
 
 class DepthCameraFamily(OpticalFamily):
@@ -113,23 +115,19 @@ class DepthCameraFamily(OpticalFamily):
 
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """Rays of the pixels in parts of the picture, rows as groups."""
-        u, v = _pixels(params)
         range_m = self.working_range_m(params, scene)
-        parts = []
-        for rows in np.array_split(np.arange(params.rows), BANDS):
-            across, along = np.meshgrid(u, v[rows])
-            own = np.stack([across, along, np.full_like(across, -1.0)], axis=-1).reshape(-1, 3)
-            rays = Rays.from_head(
+        return tuple(
+            Rays.from_head(
                 at=scene.mount,
                 own=own,
-                group=np.repeat(rows, params.columns).tolist(),
+                group=rows.copy(),
                 range_m=range_m,
                 least_hits=params.least_pixels,
                 hits_within="plane",
                 floor_margin_m=self.floor_margin_m(params, scene, _farthest_floor_m(scene, own, range_m)),
             )
-            parts.append(rays)
-        return tuple(parts)
+            for own, rows in _bands(params.columns, params.rows, params.field_width_deg, params.field_height_deg)
+        )
 
     def noise_at_m(self, params: Any, scene: Scene, distance_m: float) -> float:
         """Noise of a distance to the floor in the declared light. [m]"""
@@ -173,7 +171,7 @@ class DepthCameraFamily(OpticalFamily):
             yield from self._far_corner(params, scene, view, min(corner, params.range_m))
 
     def _far_corner(self, params: Any, scene: Scene, view: SensorView, distance_m: float) -> Iterator[Any]:
-        margin, low = self.floor_margin_m(params, scene, distance_m), min(0.2, view.body.height_m)
+        margin, low = self.floor_margin_m(params, scene, distance_m), min(LYING_M, view.body.height_m)
         if "protection" in scene.purposes and margin > low:
             yield self.finding(
                 "low_unseen",
@@ -202,16 +200,29 @@ def _pitch_m(params: Any, distance_m: float) -> float:
     return float(distance_m * 2.0 * tan(radians(params.field_width_deg) / 2.0) / params.columns)
 
 
-def _pixels(params: Any) -> tuple[Any, Any]:
-    """Tangents of the pixels' middles along a row and across the rows."""
-    sizes = ((params.columns, params.field_width_deg), (params.rows, params.field_height_deg))
-    u, v = (tan(radians(field) / 2.0) * ((np.arange(n) + 0.5) / n * 2.0 - 1.0) for n, field in sizes)
-    return u, v
+@lru_cache(maxsize=8)
+def _bands(columns: int, rows: int, width_deg: float, height_deg: float) -> tuple[tuple[Any, Any], ...]:
+    """Directions of the pixels in the camera's frame, of unit length, and their rows, for each part of the picture."""
+    u, v = (_tangents(n, field) for n, field in ((columns, width_deg), (rows, height_deg)))
+    parts = []
+    for some in np.array_split(np.arange(rows), BANDS):
+        across, along = np.meshgrid(u, v[some])
+        own = np.stack([across, along, np.full_like(across, -1.0)], axis=-1).reshape(-1, 3)
+        own /= np.linalg.norm(own, axis=1)[:, None]
+        group = np.repeat(some, columns)
+        own.flags.writeable = group.flags.writeable = False  # shared by all cameras of these pixels
+        parts.append((own, group))
+    return tuple(parts)
+
+
+def _tangents(count: int, field_deg: float) -> Any:
+    """Tangents of the pixels' middles across a field."""
+    return tan(radians(field_deg) / 2.0) * ((np.arange(count) + 0.5) / count * 2.0 - 1.0)
 
 
 def _farthest_floor_m(scene: Scene, own: Any, range_m: float) -> float:
     """Farthest distance along rays to the floor below the mount, the range where they miss it. [m]"""
-    down = -(own / np.linalg.norm(own, axis=1)[:, None] @ scene.mount.matrix.T)[:, 2]
+    down = -(own @ scene.mount.matrix[2])
     height = max(scene.above_floor_m, 0.0)
     return float(min(range_m, height / max(float(down.min()), 1e-6)))
 

@@ -16,7 +16,6 @@ from sillcast.family import (
     Scene,
     SensorParams,
     SensorView,
-    Tunable,
     Typical,
     hookimpl,
     physics,
@@ -159,10 +158,6 @@ class InductionLoopFamily(Family):
         ring = tuple((-x + 0.0, y) for x, y in params.ring_m)
         return msgspec.structs.replace(super().mirrored(params), ring_m=ring)
 
-    def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:
-        """Place of the loop before the door."""
-        yield Tunable(f"{scene.pointer}/mount/position/y_m", "m", -10.0, 10.0, 0.1, "distance of the loop's middle")
-
     def review(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """People, height, inductance, lead-in, leaf, steel, place."""
         device = f"{scene.pointer}/device"
@@ -277,15 +272,9 @@ def _shorter_side_m(ring: Sequence[Sequence[float]]) -> float:
 
 
 def _leaf_gap_m(scene: Scene, ring: Sequence[Sequence[float]]) -> float:
-    """Distance along y from the loop to where the leaf moves; on the swing's side it moves by a leaf's width. [m]"""
-    door = scene.door
-    half, sweep = door.leaf.thickness_m / 2.0, {"near": 0.0, "far": 0.0}
-    motion = door.motion
-    if hasattr(motion, "opens_towards"):
-        parts: int = getattr(motion, "leaves", 0) or getattr(motion, "panels", 1)
-        sweep[motion.opens_towards] = door.opening.width_m / parts
-    ys = [float(y) for _, y in ring]
-    return max(-max(ys) - sweep["near"], min(ys) - sweep["far"]) - half
+    """Distance along y from the loop to where the leaf moves, a turning one as far as it comes out. [m]"""
+    half, ys = scene.door.leaf.thickness_m / 2.0, [float(y) for _, y in ring]
+    return max(-max(ys) - scene.sweep_depth_m("near"), min(ys) - scene.sweep_depth_m("far")) - half
 
 
 @hookimpl

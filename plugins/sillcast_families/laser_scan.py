@@ -6,16 +6,19 @@ from math import atan, atan2, degrees, hypot, radians, sqrt, tan
 from typing import Annotated, Any, Literal
 
 import msgspec
+import numpy as np
 from msgspec import Meta
 
 from sillcast.family import (
     FILTER_FINDINGS,
+    ON_FLOOR_M,
     SURFACE_FINDINGS,
     Emission,
     Family,
-    Field,
+    Fields,
     FindingSpec,
     OpticalFamily,
+    RatedReflectance,
     Rays,
     Scene,
     SensorParams,
@@ -28,7 +31,14 @@ from sillcast.family import (
 
 # Multi-plane corner-mounted scanners are used up to this multiple of the mounting height (common practice, no source).
 USUAL_REACH = 1.2
-LEAST_HEIGHT_M = 0.01  # a head this low lies on the floor, where a reach for each metre of height says nothing
+# Heads are mounted up to so far over the opening (common practice, no source).
+OVER_OPENING_M = 1.5
+# A sweep of which the mirror image sends this many times as many rays into the wanted width is the wrong way round.
+WRONG_WAY = 4
+STEEPEST_DEG = 85.0  # planes flatter than this leave no strips, they end at the range
+SEES_NOTHING_M2 = 0.005  # less of the opening than this is no view of it
+_FAR_M = 1e6
+LEVEL_WITHIN = 0.02  # sine of a turn or roll up to which a head counts as level, about a degree
 
 Tilt = Annotated[float, Meta(ge=-30.0, le=90.0, description="Plane's tilt from straight down, outwards. [deg]")]
 
@@ -52,12 +62,10 @@ class LaserScan(SensorParams, frozen=True, kw_only=True, tag="laser_scan"):
     scan_s: Annotated[float, Meta(ge=0.005, le=1.0, description="From one scan to the next. [s]")] = 0.03
     noise_m: Annotated[float, Meta(ge=0.0, le=0.2, description="Standard deviation of a measured place. [m]")] = 0.015
     wavelength_nm: Annotated[float, Meta(ge=400.0, le=1550.0, description="Wavelength of the light. [nm]")] = 905.0
-    rated_reflectance: Annotated[
-        float, Meta(ge=0.005, le=1.0, description="Reflectance for which the range is stated. [1]")
-    ] = 0.1
+    rated_reflectance: RatedReflectance = 0.1
     beam_width_m: Annotated[float, Meta(ge=0.0, le=0.1, description="Spot's diameter at the head. [m]")] = 0.005
     divergence_deg: Annotated[float, Meta(ge=0.0, le=3.0, description="Full divergence of the beam. [deg]")] = 0.15
-    fields: Annotated[tuple[Field, ...], Meta(max_length=8, description="Areas per purpose; none: no limit.")] = ()
+    fields: Fields = ()
 
 
 class LaserScanFamily(OpticalFamily):
@@ -96,9 +104,26 @@ class LaserScanFamily(OpticalFamily):
         ),
         "sweep_outside": FindingSpec(
             "critical",
-            "The sweep from {start_deg:.1f} to {end_deg:.1f} deg covers {inside_m2:.2f} m2 inside the opening's width: "
-            "it looks away from the opening.",
-            "Sweep from {mirror_start_deg:.1f} to {mirror_end_deg:.1f} deg, or mount the head on the other side.",
+            "The sweep from {start_deg:.1f} to {end_deg:.1f} deg looks away from the opening: {rays} of its rays meet "
+            "the floor within the wanted width; swept from {mirror_start_deg:.1f} to {mirror_end_deg:.1f} deg "
+            "{mirror_rays} would.",
+            "Sweep from {mirror_start_deg:.1f} to {mirror_end_deg:.1f} deg; if the sweep is as set, the head belongs "
+            "over the other corner, at x = {mirror_x_m:.2f} m.",
+            "geometry",
+        ),
+        "beside_opening": FindingSpec(
+            "critical",
+            "The head sits {beside_m:.2f} m beside the opening, beyond its range of {range_m:.2f} m: it sees nothing "
+            "there.",
+            "Correct mount.position, which is in metres from the middle of the opening.",
+            "geometry",
+        ),
+        "floor_missed": FindingSpec(
+            "critical",
+            "With the head's tilt its planes lie {least_deg:.1f} to {most_deg:.1f} deg from straight down: no ray "
+            "meets the floor within the wanted width.",
+            "Correct the head's angles, the planes' tilts or the sweep; at 90 deg a plane is level.",
+            "geometry",
         ),
         "plane_gap": FindingSpec(
             "info",
@@ -118,7 +143,7 @@ class LaserScanFamily(OpticalFamily):
             "warning",
             "Seen from the head the wanted area reaches {reach_m:.2f} m {direction}, {ratio:.2f} times the head's "
             "height of {height_m:.2f} m; heads over a corner are used up to about {usual:.1f} times.",
-            "Mount the head at {needed_m:.2f} m or higher, or add a second head; walk-test this area first.",
+            "{advice}; walk-test this area first.",
             "common practice, no source",
         ),
         "rays_apart": FindingSpec(
@@ -168,6 +193,10 @@ class LaserScanFamily(OpticalFamily):
             sweep_end_deg=min(round(rest - start, 9), 180.0) + 0.0,
         )
 
+    def group_name(self, params: Any, group: int) -> str:
+        """Planes by the order of their tilts in the request."""
+        return f"plane {group + 1}"
+
     def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:
         """Tilt and yaw of the head, and the tilt of each plane."""
         device = f"{scene.pointer}/device"
@@ -178,35 +207,65 @@ class LaserScanFamily(OpticalFamily):
 
     def review(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """Side of the sweep, gaps between planes, range, reach and ray spacing."""
-        if view.inside_opening_m2 < 0.005:
-            yield self.finding(
-                "sweep_outside",
-                subjects=[f"{scene.pointer}/device/sweep_start_deg"],
-                start_deg=params.sweep_start_deg,
-                end_deg=params.sweep_end_deg,
-                inside_m2=view.inside_opening_m2,
-                mirror_start_deg=-params.sweep_end_deg,
-                mirror_end_deg=-params.sweep_start_deg,
-            )
         yield from self._plane_gaps(params, scene, view)
         yield from self.filter_findings(params, scene)
         yield from self.weather_findings(params, scene, view.far_corner_m(scene))
-        if view.wanted is not None:
+        aim = list(self._aim(params, scene, view))
+        yield from aim
+        if view.wanted is not None and not aim:  # seen from the right place it is another reach
             yield from self._reach(params, scene, view)
+
+    def _aim(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
+        """A sweep the wrong way round, a tilt or a place from which the opening is out of sight."""
+        if scene.out_m < 0.0 or params.sweep_end_deg < params.sweep_start_deg:
+            return  # the core says which side is meant; an empty sweep is refused
+        start, end = -params.sweep_end_deg + 0.0, -params.sweep_start_deg + 0.0
+        mirror = msgspec.structs.replace(params, sweep_start_deg=start, sweep_end_deg=end)
+        half = scene.door.opening.width_m / 2.0
+        width = (-half, half) if view.wanted is None else view.wanted[:2]
+        rays, mirror_rays = (_rays_within(p, scene, width) for p in (params, mirror))
+        subjects = [f"{scene.pointer}/device/sweep_start_deg", f"{scene.pointer}/mount/position/x_m"]
+        if mirror_rays > WRONG_WAY * rays:
+            yield self.finding(
+                "sweep_outside",
+                subjects=subjects,
+                start_deg=params.sweep_start_deg,
+                end_deg=params.sweep_end_deg,
+                rays=rays,
+                inside_m2=view.inside_opening_m2,
+                mirror_start_deg=start,
+                mirror_end_deg=end,
+                mirror_rays=mirror_rays,
+                mirror_x_m=-float(scene.mount.origin[0]) + 0.0,
+            )
+        elif rays == 0 and view.inside_opening_m2 < SEES_NOTHING_M2:
+            yield from self._missed(params, scene, width)
+
+    def _missed(self, params: Any, scene: Scene, width: tuple[float, float]) -> Iterator[Any]:
+        """Why a head whose range is long enough sees nothing of the opening, whichever way round its sweep is."""
+        beside = abs(float(scene.mount.origin[0])) - scene.door.opening.width_m / 2.0
+        if beside > params.range_m:
+            at = f"{scene.pointer}/mount/position/x_m"
+            yield self.finding("beside_opening", subjects=[at], beside_m=beside, range_m=params.range_m)
+        elif _rays_within(msgspec.structs.replace(params, range_m=_FAR_M), scene, width) == 0:
+            tilts = [_tilt_deg(scene.mount.matrix) + t for t in params.plane_tilts_deg]
+            at = f"{scene.pointer}/mount"
+            yield self.finding("floor_missed", subjects=[at], least_deg=min(tilts), most_deg=max(tilts))
 
     def _plane_gaps(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """Strips that a body fits in unseen, for level heads: (M - H) tan t' - M tan t - b > 0."""
         body, height = view.body, scene.above_floor_m
-        if height <= body.height_m or abs(_turn(scene.mount.matrix)) > 0.02:
+        if height <= body.height_m or abs(_turn(scene.mount.matrix)) > LEVEL_WITHIN:
             return
         own = _tilt_deg(scene.mount.matrix)
         strips = []
-        for low, high in pairwise(sorted(own + t for t in params.plane_tilts_deg)):
+        for low, high in pairwise(sorted(t for p in params.plane_tilts_deg if abs(t := own + p) < STEEPEST_DEG)):
             u, v = tan(radians(low)), tan(radians(high))
             near_end = max(height * u, (height - body.height_m) * u) + body.depth_m
             gap = min(height * v, (height - body.height_m) * v) - near_end
             out = near_end - body.depth_m / 2 + scene.out_m
-            if gap > 0.005 and (view.wanted is None or out < view.wanted[3]):
+            within = view.wanted is None or (out < view.wanted[3] and out + gap > view.wanted[2])
+            if gap > 0.005 and within:
                 strips.append((gap, out, low, high))
         if strips:
             gap, out, low, high = max(strips)
@@ -231,8 +290,12 @@ class LaserScanFamily(OpticalFamily):
         subject = [f"{scene.pointer}/device/range_m"]
         if corner > params.range_m:
             yield self.finding("range_short", subjects=subject, distance_m=corner, range_m=params.range_m)
-        for reach, direction in ((across, "along the door"), (depth, "out from the door")):
-            if height > LEAST_HEIGHT_M and reach > USUAL_REACH * height:
+        for reach, direction, second in (
+            (across, "along the door", "a second head over the other corner"),
+            (depth, "out from the door", "a sensor farther out from the door"),
+        ):
+            if height > ON_FLOOR_M and reach > USUAL_REACH * height:
+                needed, most = float(reach / USUAL_REACH), scene.door.opening.height_m + OVER_OPENING_M
                 yield self.finding(
                     "beyond_usual",
                     subjects=[f"{scene.pointer}/mount/position/z_m"],
@@ -241,7 +304,10 @@ class LaserScanFamily(OpticalFamily):
                     ratio=float(reach / height),
                     height_m=height,
                     usual=USUAL_REACH,
-                    needed_m=float(reach / USUAL_REACH),
+                    needed_m=needed,
+                    advice=f"Mount the head at {needed:.2f} m or higher, or add {second}"
+                    if needed + scene.floor_z_m <= most
+                    else f"No mount over this opening is high enough: add {second}",
                 )
         yield from self._rays_and_spot(params, scene, view, min(corner, params.range_m))
 
@@ -270,6 +336,23 @@ class LaserScanFamily(OpticalFamily):
                 spot_m=spot,
                 side_m=side,
             )
+
+
+def _rays_within(params: Any, scene: Scene, width: tuple[float, float]) -> int:
+    """How many rays meet the floor on the head's own side between two places along the door, nothing in the way. [1]"""
+    planes = Rays.scan_planes(
+        at=scene.mount,
+        plane_tilts_deg=params.plane_tilts_deg,
+        start_deg=params.sweep_start_deg,
+        end_deg=params.sweep_end_deg,
+        step_deg=params.step_deg,
+        range_m=params.range_m,
+    )
+    down = np.maximum(-planes.directions[:, 2], 1e-9)
+    length = scene.above_floor_m / down
+    x, y, _ = (planes.origins + length[:, None] * planes.directions).T
+    out = -y if scene.mount.side == "near" else y
+    return int(((length <= params.range_m) & (out > 0.0) & (width[0] < x) & (x < width[1])).sum())
 
 
 def _turn(matrix: Any) -> float:

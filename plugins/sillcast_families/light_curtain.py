@@ -7,10 +7,11 @@ from msgspec import Meta
 
 from sillcast.family import (
     OPTICAL_FINDINGS,
+    BeamFamily,
     Emission,
     Family,
     FindingSpec,
-    OpticalFamily,
+    MirrorM,
     Rays,
     Scene,
     SensorParams,
@@ -40,13 +41,11 @@ class LightCurtain(SensorParams, frozen=True, kw_only=True, tag="light_curtain")
     ] = "type_2"
     range_m: Annotated[float, Meta(ge=0.1, le=60.0, description="Farthest receiver. [m]")] = 10.0
     wavelength_nm: Annotated[float, Meta(ge=700.0, le=1550.0, description="Wavelength of the light. [nm]")] = 940.0
-    mirror_m: (
-        Annotated[float, Meta(ge=0.0, le=10.0, description="Nearest shiny surface beside the beams. [m]")] | None
-    ) = None
+    mirror_m: MirrorM = None
     response_s: Annotated[float, Meta(ge=0.0, le=2.0, description="From blocking to the signal. [s]")] = 0.02
 
 
-class LightCurtainFamily(OpticalFamily):
+class LightCurtainFamily(BeamFamily):
     """Parallel beams that a body blocks.
 
     Detection capability d = pitch + beam width: a rod of that size always covers one whole beam. Distance to a parallel
@@ -56,11 +55,6 @@ class LightCurtainFamily(OpticalFamily):
 
     params = LightCurtain
     ways = 1
-    senses = frozenset({"presence"})
-    emits = frozenset({"infrared"})
-    sensitive_to = frozenset({"infrared"})
-    needs_counterpart = True
-    sits = "opening"
     summary = "Light curtain in or beside the opening: a body is detected when it blocks a beam."
     typical = (
         Typical("response_s", 0.02, "s", "10 to 30 ms, common practice, no source"),
@@ -119,7 +113,7 @@ class LightCurtainFamily(OpticalFamily):
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """All beams; none when the receiver is out of range in the declared conditions."""
         start, end = scene.mount.origin, scene.counterpart
-        if end is None or _distance(scene) > self.working_range_m(params, scene):
+        if end is None or not self.is_linked(params, scene):
             return ()
         steps = [_step(params, scene, beam) for beam in range(params.beams)]
         return (
@@ -138,34 +132,17 @@ class LightCurtainFamily(OpticalFamily):
     def review(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """Range, blocked beams, capability, heights, separation, mirrors, weather."""
         device = f"{scene.pointer}/device"
-        distance = _distance(scene)
-        yield from self.weather_findings(params, scene, distance)
-        if distance > params.range_m:
-            yield self.finding(
-                "out_of_range", subjects=[f"{scene.pointer}/counterpart"], distance_m=distance, range_m=params.range_m
-            )
-        stopped = [stop for stop in view.stops if stop != "range"]
+        yield from self.link_findings(params, scene)
+        stopped = [stop for stop in view.stops if stop != "range" and stop not in scene.leaf_names]
         if stopped:
             yield self.finding("blocked", subjects=[scene.pointer], beams=len(stopped), of=params.beams, by=stopped[0])
         side, capability = min(view.body.width_m, view.body.depth_m), params.pitch_m + params.beam_width_m
         if capability > side:
             yield self.finding("coarse", subjects=[f"{device}/pitch_m"], capability_m=capability, side_m=side)
-        if params.mirror_m is not None:
-            yield from self._mirror(params, scene, distance)
+        yield from self.mirror_findings(params, scene, HALF_APERTURE_DEG[params.kind])
         if "protection" in scene.purposes and params.stack == "up":
             yield from self._heights(params, scene)
             yield from self._separation(params, scene)
-
-    def _mirror(self, params: Any, scene: Scene, distance_m: float) -> Iterator[Any]:
-        needed = physics.mirror_offset_m(distance_m=distance_m, half_angle_deg=HALF_APERTURE_DEG[params.kind])
-        if params.mirror_m < needed:
-            yield self.finding(
-                "mirror_near",
-                subjects=[f"{scene.pointer}/device/mirror_m"],
-                mirror_m=params.mirror_m,
-                distance_m=distance_m,
-                needed_m=needed,
-            )
 
     def _heights(self, params: Any, scene: Scene) -> Iterator[Any]:
         subject = [f"{scene.pointer}/mount/position/z_m"]
@@ -196,12 +173,6 @@ def _step(params: Any, scene: Scene, beam: int) -> tuple[float, float, float]:
     """How far a beam is from the first. [m]"""
     way = params.pitch_m * beam
     return (0.0, 0.0, way) if params.stack == "up" else (0.0, -way if scene.mount.side == "near" else way, 0.0)
-
-
-def _distance(scene: Scene) -> float:
-    """From the mount to the counterpart, 0 without one. [m]"""
-    end = scene.counterpart or scene.mount.origin
-    return float(sum((p - q) ** 2 for p, q in zip(scene.mount.origin, end, strict=True)) ** 0.5)
 
 
 @hookimpl

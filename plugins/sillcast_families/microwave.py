@@ -1,13 +1,14 @@
 """Microwave motion sensor: a lobe in which a body must move along the line of sight."""
 
 from collections.abc import Iterator
-from math import sqrt
+from math import hypot, sqrt
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta
 
 from sillcast.family import (
+    SLOW_M_PER_S,
     DerivationInput,
     Emission,
     Family,
@@ -20,11 +21,11 @@ from sillcast.family import (
     SensorView,
     Tunable,
     Typical,
+    given,
     hookimpl,
     physics,
 )
 
-SLOW_M_PER_S = 0.152  # 6 in/s, the slowest walker: ANSI/BHMA A156.10-2005 8.1.2, second-hand
 COURSE_HALF_WAVES = 4  # of way until a course is told, common practice, no source
 # 47 CFR 15.245 for field-disturbance sensors, verified: bands, and 2.5 V/m at 3 m.
 BANDS_GHZ = ((10.5, 10.55), (24.075, 24.175))
@@ -100,6 +101,13 @@ class MicrowaveFamily(Family):
             "Set a least speed below {speed_m_per_s:.3f} m/s.",
             "ANSI/BHMA A156.10-2005 8.1.2, second-hand",
         ),
+        "traveller_lost": FindingSpec(
+            "warning",
+            "{traveller} at {speed_m_per_s:.2f} m/s is lost {where}: there its speed along the line of sight stays "
+            "under {least_m_per_s:.2f} m/s. The wanted area ends {wanted_m:.2f} m out from the sensor.",
+            "Set a least speed of {needed_m_per_s:.2f} m/s or less to see it over the outer half of that way.",
+            "v_r = v d / sqrt(d^2 + h^2)",
+        ),
         "range_short": FindingSpec(
             "warning",
             "The far corner of the wanted area is {distance_m:.2f} m away; on its axis the lobe reaches {range_m:.2f} "
@@ -174,26 +182,16 @@ class MicrowaveFamily(Family):
         """Sensitivity by the fourth-root law, then rain by ITU-R P.838-3."""
         found = []
         before = float(params.range_m)
-        device, site = f"{scene.pointer}/device", f"/site/conditions/{scene.mount.side}"
         if params.sensitivity_db:
             after = before * 10.0 ** (params.sensitivity_db / 40.0)
-            given = DerivationInput(
-                name="sensitivity_db", value=params.sensitivity_db, unit="dB", origin=f"{device}/sensitivity_db"
-            )
-            found.append(
-                RangeEffect(
-                    "sensitivity", before, after, "R = R0 10^(dB/40)", (given,), "Radar equation, P ~ 1/R^4", "verified"
-                )
-            )
+            origin = f"{scene.pointer}/device/sensitivity_db"
+            setting = DerivationInput(name="sensitivity_db", value=params.sensitivity_db, unit="dB", origin=origin)
+            law = "Radar equation, P ~ 1/R^4"
+            found.append(RangeEffect("sensitivity", before, after, "R = R0 10^(dB/40)", (setting,), law, "verified"))
             before = after
         if loss := _rain_db_per_m(params, scene):
             after = physics.range_under_loss(before, power_exponent=4.0, loss_per_m=2.0 * physics.per_m(1000.0 * loss))
-            rain = DerivationInput(
-                name="rain_mm_per_h",
-                value=scene.conditions.rain_mm_per_h or 0.0,
-                unit="mm/h",
-                origin=f"{site}/rain_mm_per_h",
-            )
+            rain = given(scene, "rain_mm_per_h", "mm/h")
             found.append(
                 RangeEffect(
                     "rain", before, after, "R^4 exp(2 sigma R) = R0^4, sigma from k r^alpha dB/km", (rain,),
@@ -228,6 +226,23 @@ class MicrowaveFamily(Family):
     def _speed(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         least, height = _least_speed(params), max(scene.above_floor_m - view.body.height_m / 2.0, 0.0)
         subjects = [f"{scene.pointer}/device/least_speed_m_per_s"]
+        way = view.spans_m(scene)[1]
+        if view.slowest is not None and way > 0.0:
+            traveller, speed = view.slowest
+            half = speed * (way / 2.0) / hypot(way / 2.0, height)  # along the line of sight, half of the way out
+            if least > half:
+                near = height * least / sqrt(speed**2 - least**2) if speed > least else way
+                yield self.finding(
+                    "traveller_lost",
+                    subjects=subjects,
+                    traveller=traveller,
+                    speed_m_per_s=speed,
+                    where="everywhere" if near >= way else f"within {near:.2f} m of the point below the sensor",
+                    near_m=min(near, way),
+                    least_m_per_s=least,
+                    wanted_m=way,
+                    needed_m_per_s=half,
+                )
         if least >= SLOW_M_PER_S:
             yield self.finding("never_slow", subjects=subjects, least_m_per_s=least, speed_m_per_s=SLOW_M_PER_S)
             return
@@ -276,7 +291,7 @@ def _asks_course(params: Any) -> bool:
 
 def _course(params: Any) -> tuple[float, float]:
     """Way along the line of sight until a course is told [m], and its time for the slowest walker that counts [s]."""
-    way = COURSE_HALF_WAVES * 0.299792458 / params.frequency_ghz / 2.0
+    way = COURSE_HALF_WAVES * physics.wavelength_m(1e9 * params.frequency_ghz) / 2.0
     return way, way / max(_least_speed(params), SLOW_M_PER_S)
 
 

@@ -27,6 +27,7 @@ from sillcast.family import (
 
 EDGE_RAYS = 4  # rays on each edge of a segment, corners included
 STRIDE_M = 0.7  # common practice, no source
+COLD_DEG_C, COOLS_K = 5.0, 20.0  # clothing warmer by this cools in air below that: common practice, no source
 KELVIN = 273.15
 
 
@@ -158,6 +159,11 @@ class PassiveInfraredFamily(Family):
             ),
         )
 
+    def group_name(self, params: Any, group: int) -> str:
+        """Row and segment to which an edge belongs; each segment has four edges."""
+        row, column = divmod(group // 4, params.columns)
+        return f"segment {column + 1} of row {row + 1}"
+
     def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:
         """Tilt and yaw of the sensor."""
         yield Tunable(f"{scene.pointer}/mount/tilt_deg", "deg", -15.0, 45.0, 1.0, "tilt of the sensor")
@@ -210,7 +216,7 @@ class PassiveInfraredFamily(Family):
                 before_m=params.range_m,
                 after_m=after,
             )
-        if air < 5.0 and body - air > 20.0:
+        if air < COLD_DEG_C and body - air > COOLS_K:
             yield self.finding("cold_clothing", subjects=[subject], air_deg_c=air, body_deg_c=body)
 
 

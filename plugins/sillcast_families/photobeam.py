@@ -7,10 +7,11 @@ from msgspec import Meta
 
 from sillcast.family import (
     OPTICAL_FINDINGS,
+    BeamFamily,
     Emission,
     Family,
     FindingSpec,
-    OpticalFamily,
+    MirrorM,
     Rays,
     Scene,
     SensorParams,
@@ -24,7 +25,13 @@ from sillcast.family import (
 LOW_BEAM_MOST_M = 0.152  # 6 in, inspection form of the US door trade, second-hand
 # Heights of one to four beams against access of the whole body, ISO 13855:2010 table E.1, from memory.
 BEAM_HEIGHTS_M = {1: (0.75,), 2: (0.4, 0.9), 3: (0.3, 0.7, 1.1), 4: (0.3, 0.6, 0.9, 1.2)}
+USUAL_WITHIN_M = 0.1  # beams farther than this from a usual height are remarked: common practice, no source
 HALF_APERTURE_DEG = 5.0  # type 2 of IEC 61496-2, from memory
+ROD_M, ROD_FROM_M, ROD_TO_M = (
+    0.0476,
+    0.05,
+    0.9,
+)  # hanging test rod: diameter, lower end, below its pivot; 16 CFR 1211.11(d)
 
 
 class Photobeam(SensorParams, frozen=True, kw_only=True, tag="photobeam"):
@@ -38,13 +45,11 @@ class Photobeam(SensorParams, frozen=True, kw_only=True, tag="photobeam"):
     ] = "receiver"
     range_m: Annotated[float, Meta(ge=0.1, le=60.0, description="Farthest counterpart. [m]")] = 15.0
     wavelength_nm: Annotated[float, Meta(ge=400.0, le=1550.0, description="Wavelength of the light. [nm]")] = 880.0
-    mirror_m: (
-        Annotated[float, Meta(ge=0.0, le=10.0, description="Nearest shiny surface beside the beams. [m]")] | None
-    ) = None
+    mirror_m: MirrorM = None
     response_s: Annotated[float, Meta(ge=0.0, le=2.0, description="From blocking to the signal. [s]")] = 0.015
 
 
-class PhotobeamFamily(OpticalFamily):
+class PhotobeamFamily(BeamFamily):
     """Light beams that a body blocks.
 
     A rod of diameter b that crosses a beam of width w at speed v darkens it wholly for (b - w) / v; a beam whose
@@ -52,12 +57,7 @@ class PhotobeamFamily(OpticalFamily):
     """
 
     params = Photobeam
-    senses = frozenset({"presence"})
-    emits = frozenset({"infrared"})
-    sensitive_to = frozenset({"infrared"})
     summary = "Light beam to a receiver or reflector: a body is detected when it blocks the beam."
-    needs_counterpart = True
-    sits = "opening"
     typical = (
         Typical("response_s", 0.015, "s", "5 to 20 ms for a through-beam, common practice, no source"),
         Typical("range_m", 15.0, "m", "opening width with a reserve of three, common practice, no source"),
@@ -119,7 +119,7 @@ class PhotobeamFamily(OpticalFamily):
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """Beams between the two heads; none when the counterpart is out of range in the declared conditions."""
         start, end = scene.mount.origin, scene.counterpart
-        if end is None or _distance(start, end) > self.working_range_m(params, scene):
+        if end is None or not self.is_linked(params, scene):
             return ()
         lift = [params.beam_pitch_m * i for i in range(params.beam_count)]
         return (
@@ -137,23 +137,20 @@ class PhotobeamFamily(OpticalFamily):
 
     def review(self, params: Any, scene: Scene, view: SensorView) -> Iterator[Any]:
         """Range, blocked beams, response, heights, mirrors, weather."""
-        far = _distance(scene.mount.origin, scene.counterpart or scene.mount.origin)
-        yield from self.weather_findings(params, scene, far)
-        if far > params.range_m:
-            yield self.finding(
-                "out_of_range", subjects=[f"{scene.pointer}/counterpart"], distance_m=far, range_m=params.range_m
-            )
+        yield from self.link_findings(params, scene)
         for beam, stop in enumerate(view.stops, start=1):
-            if stop != "range":
+            if stop != "range" and stop not in scene.leaf_names:
                 yield self.finding("blocked", subjects=[scene.pointer], beam=beam, by=stop)
         yield from self._response(params, scene)
-        yield from self._mirrors(params, scene, far)
+        if params.counterpart_is == "reflector":
+            yield self.finding("shiny_load", subjects=[f"{scene.pointer}/device/counterpart_is"])
+        yield from self.mirror_findings(params, scene, HALF_APERTURE_DEG)
         if "protection" in scene.purposes:
             yield from self._heights(params, scene)
 
     def _response(self, params: Any, scene: Scene) -> Iterator[Any]:
-        above = min(max(scene.above_floor_m, 0.05), 0.9)  # where the hanging rod meets a beam
-        blocks = physics.rod_blocks_s(above) * max(1.0 - params.beam_width_m / 0.0476, 0.0)
+        above = min(max(scene.above_floor_m, ROD_FROM_M), ROD_TO_M)
+        blocks = physics.rod_blocks_s(above, diameter_m=max(ROD_M - params.beam_width_m, 0.0))
         if params.response_s > blocks:
             yield self.finding(
                 "slow",
@@ -162,27 +159,16 @@ class PhotobeamFamily(OpticalFamily):
                 blocks_s=blocks,
             )
 
-    def _mirrors(self, params: Any, scene: Scene, distance_m: float) -> Iterator[Any]:
-        if params.counterpart_is == "reflector":
-            yield self.finding("shiny_load", subjects=[f"{scene.pointer}/device/counterpart_is"])
-        needed = physics.mirror_offset_m(distance_m=distance_m, half_angle_deg=HALF_APERTURE_DEG)
-        if params.mirror_m is not None and params.mirror_m < needed:
-            yield self.finding(
-                "mirror_near",
-                subjects=[f"{scene.pointer}/device/mirror_m"],
-                mirror_m=params.mirror_m,
-                distance_m=distance_m,
-                needed_m=needed,
-            )
-
     def _heights(self, params: Any, scene: Scene) -> Iterator[Any]:
         low, subjects = scene.above_floor_m, [f"{scene.pointer}/mount/position/z_m"]
         if low > LOW_BEAM_MOST_M + 1e-9:
             yield self.finding("high", subjects=subjects, above_m=low, most_m=LOW_BEAM_MOST_M)
+        else:
+            return  # low enough for who lies there: a beam in the line of the leaf, not one against walking up to it
         usual = BEAM_HEIGHTS_M[params.beam_count]
         heights = [low + params.beam_pitch_m * i for i in range(params.beam_count)]
         for beam, (height, wanted) in enumerate(zip(heights, usual, strict=True), start=1):
-            if abs(height - wanted) > 0.1:
+            if abs(height - wanted) > USUAL_WITHIN_M:
                 named = ", ".join(f"{h:.2f} m" for h in usual)
                 yield self.finding(
                     "heights_unusual",
@@ -193,10 +179,6 @@ class PhotobeamFamily(OpticalFamily):
                     above_m=height,
                 )
                 return
-
-
-def _distance(a: Any, b: Any) -> float:
-    return float(sum((p - q) ** 2 for p, q in zip(a, b, strict=True)) ** 0.5)
 
 
 @hookimpl

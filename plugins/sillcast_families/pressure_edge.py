@@ -1,7 +1,7 @@
 """Pressure edge: contact along the leaf's leading edge."""
 
 from collections.abc import Iterator
-from math import cos, pi, radians, sin, sqrt
+from math import acos, ceil, cos, pi, radians, sin
 from typing import Annotated, Any
 
 import numpy as np
@@ -22,9 +22,9 @@ from sillcast.family import (
 
 ACTUATION_MOST_N = 66.7  # 15 lbf, 16 CFR 1211.12(a), verified
 END_OF_TRAVEL_M = 0.0508  # 2 in in which an edge need not work, 16 CFR 1211.12(a), verified (printed as 50.4 mm)
-PEAK_MOST_N, PEAK_S = 400.0, 0.75  # EN 12453: 400 N, down to 150 N within 0.75 s, second-hand
+PEAK_MOST_N = 400.0  # EN 12453: 400 N, down to 150 N within 0.75 s, second-hand
 RESIDUAL_MOST_N, RESIDUAL_S = 25.0, 5.0  # EN 12453: below 25 N by 5 s, second-hand; 80 N is remembered for EN 16005
-_ARC = 24  # corners of the strip along a swing leaf's edge
+_ARC = 24  # sides of the strip along a swing leaf's edge, at least
 
 
 class PressureEdge(SensorParams, frozen=True, kw_only=True, tag="pressure_edge"):
@@ -135,10 +135,10 @@ class PressureEdgeFamily(Family):
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
         """Strip that the leading edge passes: a body in it is touched, if it is high enough for a lifting leaf."""
         door = scene.door
-        if door.motion.__struct_config__.tag == "swing":
+        if scene.motion_kind == "swing":
             return tuple(FloorArea(ring, height_m=door.opening.height_m) for ring in _arcs(params, door))
         half, y = door.opening.width_m / 2.0, params.depth_m / 2.0
-        lifts = door.motion.__struct_config__.tag == "vertical_lift"
+        lifts = scene.motion_kind == "vertical_lift"
         x = half - params.dead_end_m if lifts else half
         if x <= 0.0:
             return ()
@@ -174,7 +174,7 @@ class PressureEdgeFamily(Family):
             )
 
     def _overtravel(self, params: Any, scene: Scene) -> Iterator[Any]:
-        speed, seconds = closing_speed_m_per_s(scene.door), params.response_s + scene.door.motion.stopping_time_s
+        speed, seconds = scene.closing_speed_m_per_s, params.response_s + scene.door.motion.stopping_time_s
         way, enough = speed * seconds, params.overtravel_m >= speed * seconds - 1e-9
         subjects = [f"{scene.pointer}/device/overtravel_m", "/door/motion/stopping_time_s"]
         more = {} if enough else {"most_m_per_s": params.overtravel_m / seconds}
@@ -206,10 +206,10 @@ class PressureEdgeFamily(Family):
             after_s=RESIDUAL_S,
         )
         way = params.actuation_way_m + params.overtravel_m
-        speed = closing_speed_m_per_s(scene.door)
+        speed = scene.closing_speed_m_per_s
         if mass is not None and way > 0 and (force := mean_force_n(mass_kg=mass, speed_m_per_s=speed, way_m=way)):
-            if scene.door.motion.__struct_config__.tag == "swing":
-                force /= 3.0
+            if scene.motion_kind == "swing":
+                force /= 3.0  # a thin plate about one edge has a third of the energy
             if force > PEAK_MOST_N:
                 yield self.finding(
                     "mean_force",
@@ -227,32 +227,8 @@ def mean_force_n(*, mass_kg: float, speed_m_per_s: float, way_m: float) -> float
     return mass_kg * speed_m_per_s**2 / (2.0 * way_m)
 
 
-def closing_speed_m_per_s(door: Any) -> float:
-    """Greatest speed of the leading edge while closing: the stated one, or that of a trapezoid of the stated time.
-
-    T = D / v + v / 2a + v / 2b; the smaller root, never above the triangle's peak 2 D / T. [m/s]
-    """
-    phase = door.motion.closing
-    if phase.speed_m_per_s is not None:
-        return float(phase.speed_m_per_s)
-    seconds, way = float(phase.time_s), _way_m(door) * float(door.motion.partial_opening)
-    ramps = 0.5 / phase.acceleration_m_per_s2 + 0.5 / phase.deceleration_m_per_s2
-    root = seconds**2 - 4.0 * ramps * way
-    return 2.0 * way / seconds if root <= 0 else min((seconds - sqrt(root)) / (2.0 * ramps), 2.0 * way / seconds)
-
-
-def _way_m(door: Any) -> float:
-    """Way of the leading edge from open to closed, on the long side for a folding leaf. [m]"""
-    motion = door.motion
-    if motion.__struct_config__.tag == "vertical_lift":
-        return float(door.opening.height_m)
-    leaves = 2 if getattr(motion, "leaves", 1) == 2 or getattr(motion, "panels", 2) == 4 else 1
-    width = float(door.opening.width_m) / leaves
-    return width * radians(motion.angle_deg) if motion.__struct_config__.tag == "swing" else width
-
-
 def _arcs(params: Any, door: Any) -> Iterator[Any]:
-    """Strips (n, 2) along the arcs of the outer edges of swing leaves, inscribed at their outer side. [m]"""
+    """Strips (n, 2) along the arcs of the outer edges of swing leaves, inscribed on both sides. [m]"""
     motion, width = door.motion, door.opening.width_m
     hinges = (motion.hinge,) if motion.leaves == 1 else ("left", "right")
     radius = width / len(hinges)
@@ -261,8 +237,10 @@ def _arcs(params: Any, door: Any) -> Iterator[Any]:
     for hinge in hinges:
         at, sign = (-width / 2.0, 1.0) if hinge == "left" else (width / 2.0, -1.0)
         first = min(params.dead_travel_m / radius, last)
-        turns = [first + (last - first) * i / _ARC for i in range(_ARC + 1)]
-        inner, outer = max(radius - params.depth_m, 0.0), radius
+        # So many sides that chords of the outer arc come in by 1/32 of the profile's width at most.
+        sides = max(_ARC, ceil((last - first) / (2.0 * acos(max(1.0 - params.depth_m / (32.0 * radius), 0.0)))))
+        turns = [first + (last - first) * i / sides for i in range(sides + 1)]
+        inner, outer = max(radius - params.depth_m, 0.0) / cos((last - first) / (2.0 * sides)), radius
         rim = [(at + sign * outer * cos(t), way * outer * sin(t)) for t in turns]
         rim += [(at + sign * inner * cos(t), way * inner * sin(t)) for t in reversed(turns)]
         yield np.array(rim)

@@ -21,12 +21,10 @@ from sillcast.family import (
 
 STEP_OVER_M = 0.75  # least width that is not stepped over, ISO 13855:2010 clause 7, from memory
 LEAST_ACTING_M2 = 1e-5  # less than this, seen from above, acts on nothing
-LEVEL_WITHIN_DEG = 5.0
+LEVEL_WITHIN_DEG = 5.0  # a mat lies no steeper: common practice, no source
 LIGHT_PERSON_N = 150.0  # foot of a light child, ISO 13856-1, from memory
-WALK_M_PER_S, STRIDE_REACH_M = (
-    1.6,
-    1.2,
-)  # K and the addition for a mat on the floor, ISO 13855:2010 clause 7, from memory
+APPROACH_M_PER_S = 1.6  # K of ISO 13855:2010 clause 7, from memory
+STRIDE_REACH_M = 1.2  # addition for a mat on the floor, the same
 
 
 class PressureMat(SensorParams, frozen=True, kw_only=True, tag="pressure_mat"):
@@ -156,7 +154,7 @@ class PressureMatFamily(Family):
         if params.width_m < opening:
             yield self.finding("narrow", subjects=[f"{device}/width_m"], width_m=params.width_m, opening_m=opening)
         total = self.response_s(params) + scene.door.motion.stopping_time_s
-        needed = WALK_M_PER_S * total + STRIDE_REACH_M
+        needed = APPROACH_M_PER_S * total + STRIDE_REACH_M
         reach = scene.out_m + params.depth_m / 2.0 - params.dead_edge_m
         if reach < needed:
             yield self.finding(

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from msgspec import Meta
 
 from sillcast.family import (
-    DerivationInput,
+    ON_FLOOR_M,
     Emission,
     Family,
     FindingSpec,
@@ -18,12 +18,12 @@ from sillcast.family import (
     SensorView,
     Tunable,
     Typical,
+    given,
     hookimpl,
     physics,
 )
 
 RATED_DEG_C, RATED_HUMIDITY = 20.0, 50.0  # air in which ranges are stated, common practice, no source
-ON_FLOOR_M = 0.01  # a head this low lies on the floor, which has no echo of its own
 HUMIDITIES = tuple(5.0 * i for i in range(21))  # tried where the humidity is not declared
 
 
@@ -142,7 +142,7 @@ class UltrasonicFamily(Family):
 
     def range_effects(self, params: Any, scene: Scene) -> tuple[RangeEffect, ...]:
         """Absorption of the declared air against that of the rated air; the range never exceeds the stated one."""
-        here, site = scene.conditions, f"/site/conditions/{scene.mount.side}"
+        here = scene.conditions
         if here.air_temperature_deg_c is None and here.humidity_percent is None:
             return ()
         after = physics.range_under_loss(
@@ -151,12 +151,8 @@ class UltrasonicFamily(Family):
             loss_per_m=2.0 * physics.per_m(1000.0 * _absorption(params, scene)),
             rated_loss_per_m=2.0 * physics.per_m(1000.0 * _rated_absorption(params)),
         )
-        given = (("air_temperature_deg_c", "deg C"), ("humidity_percent", "%"))
-        inputs = tuple(
-            DerivationInput(name=name, value=value, unit=unit, origin=f"{site}/{name}")
-            for name, unit in given
-            if (value := getattr(here, name)) is not None
-        )
+        units = {"air_temperature_deg_c": "deg C", "humidity_percent": "%"}
+        inputs = tuple(given(scene, name, unit) for name, unit in units.items() if getattr(here, name) is not None)
         return (
             RangeEffect(
                 "air",

@@ -1,4 +1,4 @@
-"""Pairs of sensors that can disturb each other, and moving things in a sensor's field; judged by where they are.
+"""Pairs of sensors that can disturb each other, and what moves or stands in a field; judged by where they are.
 
 A family declares what it emits and what disturbs it; who is in whose field is geometry. Nothing here says how strong a
 disturbance is, only that it can be: what can be set apart by distance, angle or timing, with the numbers for it.
@@ -7,9 +7,9 @@ disturbance is, only that it can be: what can be set apart by distance, angle or
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
-from math import atan2, degrees, hypot
+from math import asin, atan2, degrees, floor, hypot, radians
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,8 @@ import numpy.typing as npt
 from sillcast import motion, physics
 from sillcast.contract import Finding
 from sillcast.family import FindingSpec, FloorArea, Lobe, Rays
-from sillcast.kernel import Prism, Region, Surroundings
+from sillcast.kernel import Prism, Region
+from sillcast.kernel.echo import echoing, faces, hears
 from sillcast.kernel.lobe import lobe_section
 from sillcast.kernel.sight import in_sight, seen_from
 from sillcast.sensing import LEAF_STATES, Placed, Sensing
@@ -31,8 +32,8 @@ ACCEPTANCE_DEG = 2.5  # half angle in which a light receiver takes light, IEC 61
 LOOP_APART_M = 1.0  # between loops on like frequencies, common practice, no source
 LOOP_APART_KHZ = 10.0  # between frequencies of loops that lie nearer, common practice, no source
 METAL_CLEAR_M = 1.0  # between a loop and metal that moves, common practice, no source
+LOOKS_IN_MOST = 0.4  # share of a head's rays that a leaf line and a jamb take: common practice, no source
 MIDDLE_M = 0.7  # height above the floor at which the fields of two heads are laid over each other: the reference body's
-PLATE_ECHO_M2 = 10.3  # flat metal disc of 120 mm square on at 24 GHz, 4 pi A^2 / wavelength^2: a leaf shows as much
 
 DISTURBANCES: dict[str, FindingSpec] = {
     "microwave_facing": FindingSpec(
@@ -52,7 +53,7 @@ DISTURBANCES: dict[str, FindingSpec] = {
     ),
     "light_into": FindingSpec(
         "warning",
-        "Light of {first} meets {second} from {distance_m:.2f} m, {off_deg:.1f} deg off its line of sight.",
+        "Light of {first} meets {second}{back} from {distance_m:.2f} m, {off_deg:.1f} deg off its line of sight.",
         "Turn one of them by {turn_deg:.1f} deg or more, set transmitters and receivers on opposite sides, or use "
         "channels that tell them apart.",
         "acceptance of 2.5 deg to either side, IEC 61496-2 type 4, from memory",
@@ -83,10 +84,24 @@ DISTURBANCES: dict[str, FindingSpec] = {
         "Fix or move {thing}, aim {sensor} away from it, or leave it out with a field if the sensor has fields.",
         "common practice, no source",
     ),
+    "looks_in": FindingSpec(
+        "warning",
+        "{rays} of {of} rays of {sensor} end at the closed door or past it, where nobody who comes to it is.",
+        "Check the signs of mount.tilt_deg and of the device's own tilts: positive tilts outwards, away from the door.",
+        "geometry",
+    ),
     "sees_leaf": FindingSpec(
         "warning",
         "{sensor} sees the moving leaf in {states} of the {of} leaf positions tried; the door can keep itself open.",
-        "{aim}, or leave its signal out while the leaf moves, {opening_s:.1f} s opening and {closing_s:.1f} s closing.",
+        "{aim} leave its signal out while the leaf moves, {opening_s:.1f} s opening and {closing_s:.1f} s closing.",
+        "geometry; echo of a flat metal plate 4 pi A^2 / wavelength^2",
+    ),
+    "leaf_no_cover": FindingSpec(
+        "warning",
+        "{sensor} sees the moving leaf in {states} of the {of} leaf positions tried and cannot tell it from a body: it "
+        "counts as no cover for protection.",
+        "{aim} watch the leaf's way with a sensor that does not see the leaf. To leave its signal out while the leaf "
+        "moves would take the protection away.",
         "geometry; echo of a flat metal plate 4 pi A^2 / wavelength^2",
     ),
 }
@@ -115,6 +130,7 @@ def disturbances(placed: Sequence[Placed], sensing: Sensing) -> list[Finding]:
     for sensor in placed:
         found += _moving_things(sensor, sensing)
         found += _leaf(sensor, sensing)
+        found += _looks_in(sensor, sensing)
     return found
 
 
@@ -250,19 +266,24 @@ def _eyes(sensor: Placed) -> Iterator[_Light]:
 
 
 def _lights(first: Placed, second: Placed, sensing: Sensing) -> Iterator[Finding]:
-    for a, b in ((first, second), (second, first)):
-        met = [found for lamp in _lamps(a) for eye in _eyes(b) if (found := _met(lamp, eye, sensing)) is not None]
-        if met:
-            off, distance = min(met)
-            yield _remark(
-                "light_into",
-                (a, b),
-                first=a.name,
-                second=b.name,
-                distance_m=distance,
-                off_deg=off,
-                turn_deg=max(ACCEPTANCE_DEG - off, 0.1),
-            )
+    """One remark for a pair, of the straighter light where each meets the other."""
+    ways = [
+        (*min(met), a, b)
+        for a, b in ((first, second), (second, first))
+        if (met := [found for lamp in _lamps(a) for eye in _eyes(b) if (found := _met(lamp, eye, sensing)) is not None])
+    ]
+    if ways:
+        off, distance, a, b = min(ways, key=lambda way: way[:2])
+        yield _remark(
+            "light_into",
+            (a, b),
+            first=a.name,
+            second=b.name,
+            back=", and the other way round," if len(ways) == 2 else "",
+            distance_m=distance,
+            off_deg=off,
+            turn_deg=max(ACCEPTANCE_DEG - off, 0.1),
+        )
 
 
 def _met(lamp: _Light, eye: _Light, sensing: Sensing) -> tuple[float, float] | None:
@@ -349,7 +370,7 @@ def _nearest_seen(sensor: Placed, prism: Prism, sensing: Sensing) -> float | Non
     seen: list[float] = []
     for i, emission in enumerate(sensor.emissions):
         if isinstance(emission, Lobe):
-            points = _seen_points(emission, prism, sensing.around(1.0).without(prism.name))
+            points = echoing(emission, prism, sensing.around(1.0).without(prism.name))
             seen += [_distance(emission.origin, p) for p in points]
         elif isinstance(emission, Rays) and not emission.blocks:
             clipped = sensing.clipped(sensor, i, 1.0)
@@ -359,52 +380,106 @@ def _nearest_seen(sensor: Placed, prism: Prism, sensing: Sensing) -> float | Non
 
 
 def _leaf(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
-    """A sensor of motion that sees the leaf move."""
+    """A sensor that takes the moving leaf for somebody."""
     if "motion" not in sensor.family.sensitive_to:
         return
-    states, turn = 0, 0.0
-    for state in LEAF_STATES:
-        around = sensing.around(state)
-        fixed = Surroundings(around.floors, tuple(p for p in around.prisms if p.part != "leaf"))
-        points = [
-            (lobe, point)
-            for lobe in _lobes(sensor)
-            for prism in around.prisms
-            if prism.part == "leaf"
-            for point in _seen_points(lobe, prism, fixed)
+    heard = {state: _heard_of_leaf(sensor, sensing, state) for state in LEAF_STATES}
+    met = [state for state in LEAF_STATES if heard[state] or _rays_meet_leaf(sensor, sensing, state)]
+    if not met:
+        return
+    turn, aim = _off_leaf(sensor, sensing) if any(heard.values()) else (0.0, f"Aim {sensor.name} off the leaf, or")
+    yield _remark(
+        "leaf_no_cover" if "protection" in sensor.purposes else "sees_leaf",
+        (sensor,),
+        sensor=sensor.name,
+        states=len(met),
+        of=len(LEAF_STATES),
+        aim=aim,
+        turn_deg=turn,
+        opening_s=motion.opening_profile(sensor.scene.door).duration,
+        closing_s=motion.closing_profile(sensor.scene.door).duration,
+    )
+
+
+def _looks_in(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
+    """A head for activation of whose rays many end at the door or behind it: a tilt with the wrong sign."""
+    if "activation" not in sensor.purposes or sensor.scene.out_m < 0.0:
+        return
+    parts = sensing.around(0.0).prisms
+    of_door = np.array([*(p.part != "obstacle" for p in parts), False, False])  # the last two: the floor and the range
+    outwards, inside, rays = (-1.0 if sensor.side == "near" else 1.0), 0, 0
+    for i, emission in enumerate(sensor.emissions):
+        if isinstance(emission, Rays) and not emission.blocks:
+            clipped, now = sensing.clipped(sensor, i, 0.0), sensor.emission(i, 0.0)
+            assert isinstance(now, Rays)
+            ends = now.origins[:, 1] + clipped.lengths * now.directions[:, 1]
+            inside += int(((outwards * ends < 0.0) | of_door[clipped.stops]).sum())
+            rays += len(ends)
+    if inside > LOOKS_IN_MOST * rays:
+        yield _remark("looks_in", (sensor,), sensor=sensor.name, rays=inside, of=rays)
+
+
+def _leaf_at(sensing: Sensing, state: float) -> tuple[Prism, ...]:
+    return tuple(p for p in sensing.around(state).prisms if p.part == "leaf")
+
+
+def _lobes_at(sensor: Placed, state: float) -> list[Lobe]:
+    return [e for i in range(len(sensor.emissions)) if isinstance(e := sensor.emission(i, state), Lobe)]
+
+
+def _heard_of_leaf(sensor: Placed, sensing: Sensing, state: float) -> bool:
+    """True if a lobe of the sensor gets an echo of the leaf at a state, past all that stands still."""
+    return any(
+        len(echoing(lobe, prism, sensing.fixed))
+        for lobe in _lobes_at(sensor, state)
+        for prism in _leaf_at(sensing, state)
+    )
+
+
+def _rays_meet_leaf(sensor: Placed, sensing: Sensing, state: float) -> bool:
+    leaf = {p.name for p in _leaf_at(sensing, state)}
+    return not leaf.isdisjoint(sensing.stops(sensor, state))
+
+
+def _off_leaf(sensor: Placed, sensing: Sensing) -> tuple[float, str]:
+    """Whole degrees by which a head with lobes must tilt outwards to hear nothing of the leaf, 0 where no tilt does.
+
+    Tilts that the family declares as its setting are tried, every fifth degree first.
+    """
+    pointer, pose = f"{sensor.pointer}/mount/tilt_deg", sensor.scene.mount
+    most = max((t.most for t in sensor.family.tunables(sensor.params, sensor.scene) if t.pointer == pointer), default=0)
+    now = degrees(asin(min(max(float(pose.matrix[2, 1]), -1.0), 1.0)))
+    heads = [
+        (lobe, points[seen_from(lobe.origin, points, sensing.fixed)])
+        for state in LEAF_STATES
+        for lobe in _lobes_at(sensor, state)
+        for points in (np.vstack([np.empty((0, 3)), *(faces(prism) for prism in _leaf_at(sensing, state))]),)
+    ]
+
+    def is_off(turn: int) -> bool:
+        return not any(hears(_tilted(lobe, pose.matrix[:2, 1], turn), points).any() for lobe, points in heads)
+
+    last = floor(most - now + 1e-9)
+    if (off := next((t for t in [*range(5, last, 5), last] if t > 0 and is_off(t)), None)) is None:
+        return 0.0, f"No tilt keeps {sensor.name} off the leaf:"
+    turn = next(t for t in range(max(off - 4, 1), off + 1) if t == off or is_off(t))
+    return float(turn), f"Tilt {sensor.name} out by {turn} deg more, or"
+
+
+def _tilted(lobe: Lobe, ahead: FloatArray, by_deg: float) -> Lobe:
+    """A lobe tilted further outwards, about the level line across the way (2,) in which its head looks."""
+    x, y = float(ahead[1]), -float(ahead[0])
+    length = max(hypot(x, y), 1e-12)
+    x, y = x / length, y / length
+    cos, sin = np.cos(radians(by_deg)), np.sin(radians(by_deg))
+    turn = np.array(
+        [
+            [cos + x * x * (1.0 - cos), x * y * (1.0 - cos), y * sin],
+            [x * y * (1.0 - cos), cos + y * y * (1.0 - cos), -x * sin],
+            [-y * sin, x * sin, cos],
         ]
-        rays = "leaf" in {p.part for name in set(sensing.stops(sensor, state)) for p in around.prisms if p.name == name}
-        states += bool(points) or rays
-        turn = max([turn, *(_inside_edge_deg(lobe, point) for lobe, point in points)])
-    if states:
-        yield _remark(
-            "sees_leaf",
-            (sensor,),
-            sensor=sensor.name,
-            states=states,
-            of=len(LEAF_STATES),
-            aim=f"Turn {sensor.name} away from the leaf" + (f" by {turn:.0f} deg" if turn >= 0.5 else ""),
-            turn_deg=turn,
-            opening_s=motion.opening_profile(sensor.scene.door).duration,
-            closing_s=motion.closing_profile(sensor.scene.door).duration,
-        )
-
-
-def _seen_points(lobe: Lobe, prism: Prism, around: Surroundings) -> list[FloatArray]:
-    """Places on a grid over a prism's faces from which the lobe gets echo enough, in sight past all others."""
-    echo = max(lobe.echo_m2, PLATE_ECHO_M2)
-    points = _faces(prism)
-    near = points[lobe.excess_db(points, echo) >= 0.0]
-    return list(near[seen_from(lobe.origin, near, around)])
-
-
-def _faces(prism: Prism) -> FloatArray:
-    """Points (n, 3) on the upright faces: 5 along each edge, 5 heights. [m]"""
-    ring, after = prism.ring, np.roll(prism.ring, -1, axis=0)
-    t = np.linspace(0.0, 1.0, 5)[:, None, None]
-    plan = (ring + t * (after - ring)).reshape(-1, 2)
-    heights = np.linspace(prism.base_m, prism.top_m, 5)
-    return np.vstack([np.column_stack([plan, np.full(len(plan), z)]) for z in heights])
+    )
+    return replace(lobe, matrix=np.ascontiguousarray(turn @ lobe.matrix))
 
 
 def _visible(a: FloatArray, b: FloatArray, sensing: Sensing) -> bool:

@@ -21,7 +21,7 @@ from msgspec import inspect
 
 from sillcast.errors import SEEN_LENGTH, Fault, MalformedError, quoted
 
-__all__ = ["DECODE_ERRORS", "FAULT_LIMIT", "collect", "converted", "decoded", "normalised", "repeats_a_key"]
+__all__ = ["DECODE_ERRORS", "FAULT_LIMIT", "collect", "converted", "decoded", "repeats_a_key"]
 
 FAULT_LIMIT = 25
 """Faults that one answer lists at most."""
@@ -77,20 +77,6 @@ def converted(value: object, type_: type[T]) -> T:
 def collect(body: bytes, type_: type, first_error: Exception, media: Media = "json") -> list[Fault]:
     """All faults of a body that `type_` refuses, at most `FAULT_LIMIT`, never none: the first error stands in."""
     return _second_reading(body, type_, media)[1] or [_from_message(first_error)]
-
-
-def normalised(body: bytes, type_: type, media: Media = "json") -> object:
-    """Plain values of a body, whole numbers written as `29.0` made integers where `type_` wants integers.
-
-    Raises
-    ------
-    MalformedError
-        If the body has faults.
-    """
-    value, faults = _second_reading(body, type_, media)
-    if faults:
-        raise MalformedError(faults)
-    return value
 
 
 def repeats_a_key(body: bytes) -> bool:

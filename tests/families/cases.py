@@ -13,7 +13,9 @@ HIGH_ENDS = {"position": {"x_m": -2.0, "y_m": -0.3, "z_m": 0.8}}
 CASES = {
     "laser_scan": (
         Case({"fields": [DIRECTED]}),
-        Case({"sweep_start_deg": 80.0, "sweep_end_deg": 90.0}),
+        Case({"sweep_start_deg": -5.0, "sweep_end_deg": 90.0}, {"position": {"x_m": -2.1, "y_m": -0.2, "z_m": 3.0}}),
+        Case(mount={"position": {"x_m": -2.1, "y_m": -0.2, "z_m": 3.0}, "tilt_deg": 90.0}),
+        Case(mount={"position": {"x_m": -16.0, "y_m": -0.2, "z_m": 3.0}}),
         Case({"sweep_start_deg": -20.0, "sweep_end_deg": 9.7, "step_deg": 2.0}),
         Case({"range_m": 15.0}, conditions={"visibility_m": 20.0, "body_reflectance": 0.018}),
         Case({"range_m": 8.0, "rated_reflectance": 0.5}, {"position": {"x_m": -2.1, "y_m": -0.2, "z_m": 3.0}}),

@@ -27,10 +27,14 @@ class Seen:
         return emission
 
     def remarks(
-        self, *, wanted: tuple[float, float, float, float] | None = None, body: TestBody = BODY
+        self,
+        *,
+        wanted: tuple[float, float, float, float] | None = None,
+        body: TestBody = BODY,
+        slowest: tuple[str, float] | None = None,
     ) -> dict[str, Any]:
         """Findings by key."""
-        view = SensorView((), (), (), 1.0, wanted, body)
+        view = SensorView((), (), (), 1.0, wanted, body, slowest)
         return {f.code.split(".")[1]: f for f in self.family.review(self.params, self.scene, view)}
 
 

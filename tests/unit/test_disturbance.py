@@ -12,6 +12,7 @@ from sillcast.disturbance import DISTURBANCES, disturbances
 from sillcast.kernel import Floors, Surroundings
 from sillcast.sensing import Sensing, obstacle_prisms, place, scene_of
 from sillcast_families.induction_loop import InductionLoop, InductionLoopFamily
+from sillcast_families.laser_scan import LaserScan, LaserScanFamily
 from sillcast_families.microwave import Microwave, MicrowaveFamily
 from sillcast_families.photobeam import Photobeam, PhotobeamFamily
 from sillcast_families.pressure_mat import PressureMat, PressureMatFamily
@@ -43,15 +44,16 @@ FAMILIES = {
     Microwave: MicrowaveFamily(),
     Ultrasonic: UltrasonicFamily(),
     InductionLoop: InductionLoopFamily(),
+    LaserScan: LaserScanFamily(),
     Photobeam: LightBeamFamily(),
     PressureMat: PressureMatFamily(),
 }
 
 
-def sensor(name, device, *, x=0.0, y=-0.3, z=3.0, side="near", tilt=0.0, yaw=0.0, end=None):
+def sensor(name, device, *, x=0.0, y=-0.3, z=3.0, side="near", tilt=0.0, yaw=0.0, end=None, serves=("activation",)):
     return Sensor(
         name=name,
-        purposes=("activation",),
+        purposes=serves,
         mount=Mount(side=side, position=Position(x_m=x, y_m=y, z_m=z), tilt_deg=tilt, yaw_deg=yaw),
         counterpart=end and Counterpart(position=Position(x_m=end[0], y_m=end[1], z_m=end[2])),
         device=device,
@@ -146,12 +148,21 @@ def test_beam_into_the_receiver_of_another():
     low = sensor("low", Photobeam(), x=-2.0, z=0.3, end=(2.0, -0.3, 0.3))
     high = sensor("high", Photobeam(), x=-2.0, z=0.4, end=(2.0, -0.3, 0.4))
     remarks = found(low, high)
-    assert [r.code for r in remarks] == ["core.light_into", "core.light_into"]
+    assert [r.code for r in remarks] == ["core.light_into"]  # one for the pair
+    assert remarks[0].message.startswith("Light of low meets high, and the other way round, from")
     assert remarks[0].values["off_deg"] == pytest.approx(np.degrees(np.arctan(0.1 / 4.0)), abs=1e-6)
     opposite = sensor("high", Photobeam(), x=2.0, z=0.4, end=(-2.0, -0.3, 0.4))
     assert keys(low, opposite) == []
     apart = sensor("high", Photobeam(), x=-2.0, z=0.8, end=(2.0, -0.3, 0.8))
     assert keys(low, apart) == []
+
+
+def test_light_that_goes_one_way_is_told_so():
+    """The short beam's light, good for 5 m, does not come to the other receiver, 6 m away."""
+    short = sensor("short", Photobeam(range_m=5.0), x=-2.0, z=0.3, end=(2.0, -0.3, 0.3))
+    other = sensor("other", Photobeam(), x=-2.0, z=0.35, end=(4.0, -0.3, 0.35))
+    (remark,) = found(short, other)
+    assert remark.message.startswith("Light of other meets short from")
 
 
 def test_loops_beside_each_other():
@@ -191,6 +202,51 @@ def test_motion_sensor_that_sees_the_leaf_and_one_turned_away():
     assert remark.values["opening_s"] == pytest.approx(5.0)  # 4 m at 1 m/s with ramps of 1 m/s2: 4 + 1 s
     assert remark.values["turn_deg"] > 20.0
     assert keys(away, leaf=True) == []
+
+
+def leaf_remark(*sensors, door=DOOR):
+    return next(f for f in found(*sensors, door=door) if f.code in ("core.sees_leaf", "core.leaf_no_cover"))
+
+
+@pytest.mark.parametrize("side", ["near", "far"])
+def test_tilting_by_the_angle_of_the_remedy_settles_it(side):
+    def head(tilt):
+        y = -2.0 if side == "near" else 2.0
+        return sensor("head", Microwave(depth_deg=20.0), x=0.5, y=y, side=side, tilt=tilt, yaw=20.0)
+
+    remark = leaf_remark(head(-20.0))
+    turn = remark.values["turn_deg"]
+    assert remark.remedy.startswith(f"Tilt head out by {turn:.0f} deg more, or leave its signal out")
+    assert keys(head(-20.0 + turn), leaf=True) == []
+    assert keys(head(-20.0 + turn - 1.0), leaf=True) == ["sees_leaf"]
+
+
+def test_where_no_tilt_helps_no_angle_is_told():
+    swing = {"kind": "swing", "hinge": "left", "opens_towards": "near", "opening": {"time_s": 4.0}}
+    door = msgspec.convert(
+        {"opening": {"width_m": 1.1, "height_m": 2.1}, "motion": {**swing, "closing": {"time_s": 5.0}}}, Door
+    )
+    remark = leaf_remark(sensor("head", Microwave(), y=-0.3, z=2.3, tilt=30.0), door=door)
+    assert remark.remedy.startswith("No tilt keeps head off the leaf: leave its signal out while the leaf moves")
+    assert remark.values["turn_deg"] == 0.0
+
+
+def test_nobody_is_told_to_leave_a_protection_signal_out():
+    remark = leaf_remark(sensor("sonar", Ultrasonic(), serves=("protection",)))
+    assert remark.code == "core.leaf_no_cover"
+    assert "or leave its signal out" not in remark.remedy
+    assert "take the protection away" in remark.remedy
+    assert leaf_remark(sensor("sonar", Ultrasonic())).code == "core.sees_leaf"
+
+
+def test_head_tilted_at_the_door_is_told_by_its_sign():
+    scan = msgspec.convert({**LaserScanFamily.example, "family": "laser_scan"}, LaserScan)
+    assert keys(sensor("head", scan, x=-1.9, z=4.2)) == []
+    for side, y in (("near", -0.3), ("far", 0.3)):
+        head = sensor("head", scan, x=-1.9, y=y, side=side, z=4.2, tilt=-25.0)
+        remark = next(f for f in found(head) if f.code == "core.looks_in")
+        assert 0.4 * remark.values["of"] < remark.values["rays"] < remark.values["of"]
+    assert "looks_in" not in keys(sensor("head", scan, x=-1.9, z=4.2, tilt=-25.0, serves=("protection",)))
 
 
 def test_families_that_emit_nothing_disturb_nobody():

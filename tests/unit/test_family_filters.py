@@ -33,6 +33,7 @@ def laser(**field):
         ({"direction": "away"}, (-1.0, 0.5), True),
         ({"direction": "across"}, (0.5, -1.0), True),
         ({"direction": "across"}, (1.0, 0.5), False),
+        ({"direction": "across"}, (-1.0, 0.5), False),
         ({"direction": "towards"}, (0.0, 0.0), False),
         ({"least_speed_m_per_s": 0.5}, (0.3, 0.4), True),
         ({"least_speed_m_per_s": 0.51}, (0.3, 0.4), False),
@@ -65,6 +66,13 @@ def test_a_faster_least_speed_costs_fewer_scans():
     both = laser(filters={"least_speed_m_per_s": 1.0, "direction": "away"})
     assert family.filter_scans(speed, speed.fields[0].filters) == 1
     assert family.filter_scans(both, both.fields[0].filters) == 2
+
+
+def test_bounds_of_a_field_change_sides_in_a_mirror():
+    bounds = {"purpose": "activation", "x_from_m": -2.0, "x_to_m": 0.5, "out_from_m": 0.3, "out_to_m": 1.0}
+    example = {**LaserScanFamily.example, "fields": [bounds]}
+    (field,) = LaserScanFamily().mirrored(msgspec.convert(example, LaserScan)).fields
+    assert (field.x_from_m, field.x_to_m, field.out_from_m, field.out_to_m) == (-0.5, 2.0, 0.3, 1.0)
 
 
 def test_size_and_height_cost_no_scans():

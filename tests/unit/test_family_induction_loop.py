@@ -76,6 +76,9 @@ def test_swing_leaf_comes_out_by_its_width():
     assert "leaf_near" not in loop(at=(0.0, -5.6, 0.0), door={"motion": SWING}).remarks()
     double = {"motion": {**SWING, "leaves": 2}}
     assert "leaf_near" not in loop(at=(0.0, -3.6, 0.0), door=double).remarks()
+    # A leaf of 4 m that opens by 30 deg comes out by 2 m; half the loop's depth and half the thickness of 0.04 m.
+    ajar = loop(at=(0.0, -3.0, 0.0), door={"motion": {**SWING, "angle_deg": 30.0}}).remarks()["leaf_near"]
+    assert ajar.values["distance_m"] == pytest.approx(3.0 - 0.5 - 2.0 - 0.02)
 
 
 def test_loop_lies_in_the_floor():

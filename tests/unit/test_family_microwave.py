@@ -99,6 +99,26 @@ def test_range_against_the_wanted_area():
     assert "range_short" not in microwave({"range_m": 7.0}).remarks(wanted=wanted)
 
 
+# 3 m up the body's middle is 2.65 m below: v d / sqrt(d^2 + h^2) with d = 1 m, half of the way, is 0.353 v.
+@pytest.mark.parametrize(("speed", "lost"), [(1.0, True), (1.43, False)])
+def test_traveller_who_stays_too_slow_along_the_line_of_sight_is_named(speed, lost):
+    one = microwave({"least_speed_m_per_s": 0.5})
+    remarks = one.remarks(wanted=(-1.0, 1.0, 0.0, 2.3), slowest=("walker", speed))
+    assert ("traveller_lost" in remarks) is lost
+    if lost:
+        told = remarks["traveller_lost"]
+        assert told.message.startswith("walker at 1.00 m/s is lost within 1.53 m of the point below the sensor")
+        assert told.values["needed_m_per_s"] == pytest.approx(1.0 / np.hypot(1.0, 2.65))
+        slower = microwave({"least_speed_m_per_s": told.values["needed_m_per_s"] - 1e-6})
+        assert "traveller_lost" not in slower.remarks(wanted=(-1.0, 1.0, 0.0, 2.3), slowest=("walker", speed))
+
+
+def test_traveller_below_the_least_speed_is_lost_everywhere():
+    remark = microwave({"least_speed_m_per_s": 0.5}).remarks(wanted=(-1.0, 1.0, 0.0, 2.3), slowest=("walker", 0.4))
+    assert "is lost everywhere" in remark["traveller_lost"].message
+    assert remark["traveller_lost"].values["near_m"] == pytest.approx(2.0)
+
+
 def test_rain_is_named_as_clutter():
     remark = microwave(conditions={"rain_mm_per_h": 25.0}).remarks()["rain"]
     assert "common practice" in remark.source

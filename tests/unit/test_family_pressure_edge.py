@@ -32,10 +32,19 @@ def test_swing_leaf_touches_along_its_arc():
     door = motion("swing", hinge="left", opens_towards="near")
     area = edge({"depth_m": 0.06, "dead_travel_m": 0.0}, door=door).emitted()
     r = np.hypot(area.ring[:, 0] + 2.0, area.ring[:, 1])
-    assert (r.min(), r.max()) == (pytest.approx(3.94), pytest.approx(4.0))
+    # 26 sides: those of the inner arc touch it in their middles, 90 / 52 deg from their ends
+    assert (r.min(), r.max()) == (pytest.approx(3.94 / np.cos(np.radians(90 / 52))), pytest.approx(4.0))
     assert area.ring[:, 1].max() <= 1e-9  # it swings to the near side
-    # quarter ring of 3.94 to 4 m
-    assert Region.ring(area.ring).area == pytest.approx(np.pi / 4 * (4.0**2 - 3.94**2), rel=2e-3)
+    # inscribed in a quarter ring of 3.94 to 4 m, with sides that come in by 1/32 of its width at most on either side
+    assert 15 / 16 < Region.ring(area.ring).area / (np.pi / 4 * (4.0**2 - 3.94**2)) < 1.0
+
+
+def test_swing_leaf_ignores_the_end_of_its_way():
+    # 0.3 m along an arc of 4 m radius.
+    door = motion("swing", hinge="left", opens_towards="near")
+    area = edge({"dead_travel_m": 0.3}, door=door).emitted()
+    angles = np.arctan2(-area.ring[:, 1], area.ring[:, 0] + 2.0)
+    assert (angles.min(), angles.max()) == (pytest.approx(0.3 / 4.0), pytest.approx(np.pi / 2))
 
 
 def test_two_swing_leaves_have_two_strips_that_meet_in_the_middle():
@@ -85,6 +94,34 @@ def test_speed_of_the_remedy_settles_the_overtravel():
     most = edge({"overtravel_m": 0.1}).remarks()["overtravel_short"].values["most_m_per_s"]
     slower = {"motion": {**LIFT, "closing": {"speed_m_per_s": most - 1e-6}}}
     assert "overtravel_enough" in edge({"overtravel_m": 0.1}, door=slower).remarks()
+
+
+@pytest.mark.parametrize("panels", [1, 2, 4])
+def test_leading_edge_of_a_telescopic_leaf_is_as_fast_as_that_of_a_plain_one(panels):
+    # 4 m in 5 s with ramps of 1 m/s2: T = D/v + v/2a + v/2b gives 1 m/s.
+    door = motion("sliding", panels=panels, closing={"time_s": 5.0})
+    assert edge({"overtravel_m": 0.0}, door=door).remarks()["overtravel_short"].values["speed_m_per_s"] == 1.0
+
+
+def test_time_that_a_leaf_creeps_makes_it_faster_before():
+    # 3.6 m of 4 m in what 0.4 m at 0.1 m/s leave of 9 s: more than 3.6 m / 5 s.
+    closing = {"time_s": 9.0, "acceleration_m_per_s2": 5.0, "deceleration_m_per_s2": 5.0}
+    plain, creeping = (
+        edge(door=motion("vertical_lift", closing={**closing, "creep_distance_m": d})).scene.closing_speed_m_per_s
+        for d in (0.0, 0.4)
+    )
+    assert plain < 3.6 / 5.0 < creeping
+
+
+@pytest.mark.parametrize(("width", "depth"), [(4.0, 0.06), (12.0, 0.005)])
+def test_strip_of_a_swing_leaf_is_no_wider_than_the_profile(width, depth):
+    door = {"opening": {"width_m": width, "height_m": 4.0}, **motion("swing", opens_towards="far", angle_deg=180.0)}
+    area = edge({"depth_m": depth, "dead_travel_m": 0.0}, door=door).emitted()
+    ring = np.vstack([area.ring, area.ring[:1]])
+    along = np.linspace(ring[:-1], ring[1:], 21).reshape(-1, 2)
+    r = np.hypot(along[:, 0] + width / 2.0, along[:, 1])
+    assert width - depth - 1e-9 <= r.min()
+    assert r.max() <= width + 1e-9
 
 
 def test_contact_is_the_last_line():

@@ -108,10 +108,24 @@ def test_a_head_on_the_leaf_still_rides_with_it():
     """Only what emits for the leaf's whole way stays."""
     request = json.loads((EXAMPLES / "laser_scan.json").read_bytes())
     request["sensors"] = request["sensors"][:1]
-    request["sensors"][0]["mount"]["carrier"] = "leaf"
+    head = request["sensors"][0]["mount"]
+    head |= {"carrier": "leaf", "position": {**head["position"], "x_m": 0.0, "y_m": -0.1, "z_m": 2.0}}
     request["output"] = {"proposals": False, "detections": [{"body": "reference_body_upright"}], "states": [0.0, 1.0]}
     shown = {each.state: each.polygons_m for each in PLANNER.coverage(request).sensors[0].detection}
     assert shown[0.0] != shown[1.0]
+
+
+def test_a_head_said_to_ride_on_the_leaf_that_is_not_on_it_detects_nothing():
+    request = json.loads((EXAMPLES / "laser_scan.json").read_bytes())
+    request["sensors"] = request["sensors"][:1]
+    request["output"] = {"proposals": False}
+    on_building = PLANNER.assess(request)
+    assert max(shares(on_building)) > 0.1
+    request["sensors"][0]["mount"]["carrier"] = "leaf"
+    answer = PLANNER.assess(request)
+    assert told(answer, "core.head_off_leaf")[0][0] == "critical"
+    assert told(answer, "core.nothing_emitted") == [("critical", ["/sensors/0/device"])]
+    assert set(shares(answer)) == {0.0}
 
 
 def test_emissions_themselves_do_not_depend_on_the_seat():

@@ -6,11 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, sqrt
 from types import MappingProxyType
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import msgspec
 import pluggy
+from msgspec import Meta
 
+from sillcast import motion
 from sillcast.contract import ConditionsSide, DerivationInput, Door, Field, Filters, Finding, SensorParams, Site
 from sillcast.family.filters import asked
 from sillcast.kernel import Emission, Pose, TestBody
@@ -18,13 +20,17 @@ from sillcast.kernel import Emission, Pose, TestBody
 __all__ = [
     "API_VERSION",
     "FILTER_FINDINGS",
+    "ON_FLOOR_M",
+    "SLOW_M_PER_S",
     "Family",
+    "Fields",
     "FindingSpec",
     "RangeEffect",
     "Scene",
     "SensorView",
     "Tunable",
     "Typical",
+    "given",
     "hookimpl",
     "hookspec",
 ]
@@ -34,8 +40,10 @@ hookimpl = pluggy.HookimplMarker("sillcast")
 hookspec = pluggy.HookspecMarker("sillcast")
 
 Severity = Literal["info", "warning", "critical"]
+Fields = Annotated[tuple[Field, ...], Meta(max_length=8, description="Areas per purpose; none: no limit.")]
 WALK_M_PER_S = 1.6  # walking speed of machine safety, 63 in/s in 29 CFR 1910.217(c)(3)(iii)(e), verified
 OFF_FLOOR_MOST_M = 0.05  # a mat in its frame is no higher, and a level is read no worse: common practice, no source
+ON_FLOOR_M = 0.01  # a head this low lies on the floor, whatever its family: common practice, no source
 SLOW_M_PER_S = 0.152  # slowest walker to be seen, 6 in/s in ANSI/BHMA A156.10-2005 8.1.2, second-hand
 
 
@@ -132,6 +140,31 @@ class Scene:
         both = self.site.conditions
         return both.near if self.mount.side == "near" else both.far
 
+    @property
+    def beam_m(self) -> float:
+        """Length of the way to the counterpart, 0 without one. [m]"""
+        start, end = self.mount.origin, self.counterpart or self.mount.origin
+        return float(sum((p - q) ** 2 for p, q in zip(start, end, strict=True)) ** 0.5)
+
+    @property
+    def motion_kind(self) -> str:
+        """How the leaf moves, as the request has it: `vertical_lift`, `sliding`, `swing` or `folding`."""
+        return motion.kind(self.door)
+
+    @property
+    def leaf_names(self) -> frozenset[str]:
+        """Names of the closed leaf's parts, among what ends a ray."""
+        return frozenset(prism.name for prism in motion.leaf_prisms(self.door, 0.0))
+
+    @property
+    def closing_speed_m_per_s(self) -> float:
+        """Greatest speed of the leaf's leading edge while it closes, ramps and creep reckoned with. [m/s]"""
+        return motion.closing_profile(self.door).peak_speed
+
+    def sweep_depth_m(self, side: str) -> float:
+        """How far a turning leaf comes out from the leaf plane on a side, half its thickness not reckoned. [m]"""
+        return motion.sweep_depth_m(self.door, side)
+
 
 @dataclass(frozen=True)
 class RangeEffect:
@@ -163,6 +196,13 @@ class RangeEffect:
     note: str = ""
 
 
+def given(scene: Scene, name: str, unit: str) -> DerivationInput:
+    """A declared condition of the mount's side as input of a range effect."""
+    side = scene.mount.side
+    value = getattr(scene.conditions, name)
+    return DerivationInput(name=name, value=float(value), unit=unit, origin=f"/site/conditions/{side}/{name}")
+
+
 @dataclass(frozen=True, eq=False)
 class SensorView:
     """What the kernel found for one sensor, as far as a family's `review` may need it.
@@ -182,6 +222,8 @@ class SensorView:
         its own side. [m]
     body : TestBody
         Reference body of the rule set.
+    slowest : tuple of (str, float) or None
+        Who comes slowest to the zones for activation that this sensor serves on its own side, and the speed. [m/s]
     """
 
     lengths_m: Sequence[float]
@@ -190,6 +232,7 @@ class SensorView:
     inside_opening_m2: float
     wanted: tuple[float, float, float, float] | None
     body: TestBody
+    slowest: tuple[str, float] | None = None
 
     def spans_m(self, scene: Scene) -> tuple[float, float]:
         """How far the wanted area reaches from the mount, along the door and outwards; 0 without one. [m]"""
@@ -265,10 +308,13 @@ class Family:
         raise NotImplementedError
 
     def is_in_place(self, scene: Scene) -> bool:
-        """Whether it is where it can act: on the floor or on the leaf, if it belongs there."""
+        """Whether it is where it can act: on the floor or on the leaf, if it belongs there or is said to ride on it."""
         if self.sits == "floor":
             return scene.carrier == "building" and abs(scene.above_floor_m) <= OFF_FLOOR_MOST_M
-        return self.sits != "leaf" or scene.carrier == "leaf"
+        if self.sits == "leaf" or scene.carrier == "building":
+            return self.sits != "leaf" or scene.carrier == "leaf"
+        x, y, z = scene.mount.origin
+        return motion.off_leaf_m(scene.door, (float(x), float(y), float(z))) <= motion.ON_LEAF_MOST_M
 
     def response_s(self, params: Any) -> float:
         """Time from a body's arrival to the sensor's signal, filters included. [s]"""
@@ -340,6 +386,10 @@ class Family:
         """
         fields = getattr(params, "fields", ())
         return msgspec.structs.replace(params, fields=tuple(_mirrored(f) for f in fields)) if fields else params
+
+    def group_name(self, params: Any, group: int) -> str:
+        """What a person calls one group of its rays, numbered from 0 over the whole device."""
+        return f"row {group + 1}"
 
     def tunables(self, params: Any, scene: Scene) -> Iterable[Tunable]:
         """Settings that may be searched; none by default."""

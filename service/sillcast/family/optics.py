@@ -6,14 +6,20 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import radians, tan
 from types import MappingProxyType
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
+
+from msgspec import Meta
 
 from sillcast import physics
 from sillcast.contract import DerivationInput, Finding
-from sillcast.family.base import Family, FindingSpec, RangeEffect, Scene
+from sillcast.family.base import Family, FindingSpec, RangeEffect, Scene, given
 
-__all__ = ["OPTICAL_FINDINGS", "SURFACE_FINDINGS", "OpticalFamily", "given"]
+__all__ = ["OPTICAL_FINDINGS", "SURFACE_FINDINGS", "BeamFamily", "MirrorM", "OpticalFamily", "RatedReflectance"]
 
+MirrorM = Annotated[float, Meta(ge=0.0, le=10.0, description="Nearest shiny surface beside the beams. [m]")] | None
+RatedReflectance = Annotated[
+    float, Meta(ge=0.005, le=1.0, description="Reflectance for which the range is stated. [1]")
+]
 DARK_CLOTH = 0.018  # reflectance of the darkest cloth of IEC 61496-3, from memory
 
 
@@ -88,7 +94,45 @@ class OpticalFamily(Family):
             )
 
 
+class BeamFamily(OpticalFamily):
+    """Light beams to a receiver or reflector across the opening, each of which counts when a body blocks it.
+
+    The parameters need `mirror_m` besides, and the family declares the findings `out_of_range` and `mirror_near`.
+    """
+
+    senses = frozenset({"presence"})
+    emits = frozenset({"infrared"})
+    sensitive_to = frozenset({"infrared"})
+    needs_counterpart = True
+    sits = "opening"
+
+    def is_linked(self, params: Any, scene: Scene) -> bool:
+        """Whether there is a counterpart within the range in the declared conditions."""
+        return scene.counterpart is not None and scene.beam_m <= self.working_range_m(params, scene)
+
+    def link_findings(self, params: Any, scene: Scene) -> Iterator[Finding]:
+        """Remarks on weather, and `out_of_range` where the counterpart is beyond the range of the sheet."""
+        distance = scene.beam_m
+        yield from self.weather_findings(params, scene, distance)
+        if distance > params.range_m:
+            subjects = [f"{scene.pointer}/counterpart"]
+            yield self.finding("out_of_range", subjects=subjects, distance_m=distance, range_m=params.range_m)
+
+    def mirror_findings(self, params: Any, scene: Scene, half_aperture_deg: float) -> Iterator[Finding]:
+        """Remark `mirror_near` on a shiny surface too near for the aperture, which is given by its half angle. [deg]"""
+        needed = physics.mirror_offset_m(distance_m=scene.beam_m, half_angle_deg=half_aperture_deg)
+        if params.mirror_m is not None and params.mirror_m < needed:
+            yield self.finding(
+                "mirror_near",
+                subjects=[f"{scene.pointer}/device/mirror_m"],
+                mirror_m=params.mirror_m,
+                distance_m=scene.beam_m,
+                needed_m=needed,
+            )
+
+
 BACKSCATTER_VISIBILITY_M = 200.0  # dense fog, below which heads are blinded: common practice, no source
+WET_ABOVE_DEG_C = -1.0  # warmer air makes wet snow: common practice, no source
 BRIGHT_W_PER_M2 = 300.0  # sunlight rather than an overcast sky: common practice, no source
 
 OPTICAL_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
@@ -137,13 +181,6 @@ SURFACE_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
         ),
     }
 )
-
-
-def given(scene: Scene, name: str, unit: str) -> DerivationInput:
-    """A declared condition of the mount's side as input of a range effect."""
-    side = scene.mount.side
-    value = getattr(scene.conditions, name)
-    return DerivationInput(name=name, value=float(value), unit=unit, origin=f"/site/conditions/{side}/{name}")
 
 
 @dataclass(frozen=True)
@@ -235,7 +272,7 @@ def _fog(params: Any, scene: Scene, visibility_m: float, law: str) -> _Loss:
 def _snow(params: Any, scene: Scene, snow_mm_per_h: float, law: str) -> _Loss:
     """Snow counts as wet above -1 deg C, as the worse kind where the temperature is not declared."""
     air = scene.conditions.air_temperature_deg_c
-    kinds = (True, False) if air is None else (air > -1.0,)
+    kinds = (True, False) if air is None else (air > WET_ABOVE_DEG_C,)
     worst = max(
         physics.optical_snow_db_per_km(snow_mm_per_h, wavelength_nm=params.wavelength_nm, wet=wet) for wet in kinds
     )
