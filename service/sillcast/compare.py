@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -13,13 +14,16 @@ from sillcast.contract import Circle, Comparison, Culprit, Gap, StateShare
 from sillcast.family import Emission, Lobe, Rays
 from sillcast.kernel import Region, TestBody
 from sillcast.needs import ZoneNeed
-from sillcast.sensing import Placed, Sensing
+from sillcast.sensing import Placed, Sensing, Window
 
 __all__ = ["HAIRLINE_M", "Compared", "compare", "is_met", "leaf_words"]
 
-HAIRLINE_M = 0.005  # a gap that vanishes when opened by a disc of this radius is no gap
+HAIRLINE_M = 0.0025  # radius of the disc by which gaps are opened: what is nowhere 5 mm wide is no gap
 _GAPS_EXPLAINED = 3
+_CAUSE_SHARE = 0.1  # of a gap; a cause that explains less is not named [1]
+_CAUSE_M2 = 1e-3
 _MARGIN_MOST_M = 1.0
+_WHOLE = 0.9995  # a share that is shown as all [1]
 _FAR = 1e3
 _FAR_LOBE_M = 60.0
 
@@ -37,16 +41,21 @@ class Compared:
 
 @dataclass(frozen=True, eq=False)
 class _AtState:
-    """Required area and what is missing of it at one leaf state."""
+    """Required area and what is missing of it at one leaf state; hairlines are missing, but no gap.
+
+    `areas` are what it is made of: for each angle, where the body cannot stand and where it is seen.
+    """
 
     state: float
+    areas: Sequence[tuple[Region, Region]]
     required: Region
     gap: Region
+    missing_m2: float
     blocked: Region
 
     @property
     def share(self) -> float:
-        return 1.0 if self.required.area <= 0 else max(0.0, 1.0 - self.gap.area / self.required.area)
+        return 1.0 if self.required.area <= 0 else max(0.0, 1.0 - self.missing_m2 / self.required.area)
 
 
 def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *, explain: bool = True) -> Compared:
@@ -66,8 +75,9 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
     Returns
     -------
     compared : Compared
-        With the verdict `met` if the gap, opened by a 5 mm disc, is empty at every leaf state of the zone. The worst
-        state of a zone that is met is the one with the least margin.
+        With the verdict `met` if the gap, opened by a 5 mm disc, is empty at every leaf state of the zone; but
+        `cannot_tell` if only sensors see it that must not serve its purpose alone. The worst state of a zone that is
+        met is the one with the least margin.
     """
     purpose = "activation" if zone.kind == "exclusion" else zone.kind
     sensors = tuple(s for s in sensing.placed if purpose in s.purposes)
@@ -75,17 +85,19 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
         return _exclusion(zone, sensing, sensors)
     states = list(_at_states(zone, sensing, sensors))
     met = all(s.gap.is_empty for s in states)
-    margins = _margins(zone, sensing, sensors, states) if met else []
+    margins = _margins(zone, states) if met else []
     worst = states[margins.index(min(margins))] if met else min(states, key=_badness)
     gaps = worst.gap.parts() if explain else []
     found = [
         _gap(part, i < _GAPS_EXPLAINED, zone, sensing, sensors, worst.state, bodies) for i, part in enumerate(gaps)
     ]
     width, depth = _reached(zone, worst.required, worst.gap)
+    contributing = _contributing(zone, sensing, sensors, worst)
+    alone = met and _is_alone(contributing, zone)
     answer = Comparison(
         zone=zone.id,
-        verdict="met" if met else "not_met",
-        reason=_reason(met, sensors, worst, purpose),
+        verdict="cannot_tell" if alone else "met" if met else "not_met",
+        reason=_alone_words(contributing, purpose) if alone else _reason(met, sensors, contributing, worst, purpose),
         worst_state=worst.state,
         share=round(worst.share, 4),
         shares=[StateShare(state=s.state, share=round(s.share, 4)) for s in states],
@@ -97,7 +109,7 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
         depth_reached_m=round(depth, 3),
         overspill_m2=0.0,
         margin_m=min(margins) if met else None,
-        contributing=_contributing(zone, sensing, sensors, worst),
+        contributing=[s.name for s in contributing],
         redundant_share=round(_redundant_share(zone, sensing, sensors, worst), 4),
     )
     return Compared(zone, answer, worst.required, worst.gap, sensors)
@@ -106,7 +118,12 @@ def compare(zone: ZoneNeed, sensing: Sensing, bodies: Mapping[str, TestBody], *,
 def is_met(zone: ZoneNeed, sensing: Sensing) -> bool:
     """The verdict of `compare` alone; always False for an exclusion, which has none."""
     sensors = tuple(s for s in sensing.placed if zone.kind in s.purposes)
-    return zone.kind != "exclusion" and all(at.gap.is_empty for at in _at_states(zone, sensing, sensors))
+    if zone.kind == "exclusion":
+        return False
+    states = list(_at_states(zone, sensing, sensors))
+    if not all(at.gap.is_empty for at in states):
+        return False
+    return not _is_alone(_contributing(zone, sensing, sensors, states[0]), zone)
 
 
 def _badness(at: _AtState) -> tuple[float, float]:
@@ -115,47 +132,88 @@ def _badness(at: _AtState) -> tuple[float, float]:
 
 
 def _asked(zone: ZoneNeed) -> dict[str, Any]:
-    """What every question about a zone has in common: purpose and motion of the body."""
+    """What every question about a zone has in common: purpose, motion of the body, movement of the leaf."""
     purpose = "activation" if zone.kind == "exclusion" else zone.kind
-    return {"purpose": purpose, "velocities": zone.velocities_m_per_s}
+    return {"purpose": purpose, "velocities": zone.velocities_m_per_s, "during": zone.during}
 
 
 def _at_states(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> Iterator[_AtState]:
     """The zone at each of its leaf states; where nothing moved that matters, the same areas again."""
-    known: dict[tuple[int, ...], tuple[_AtState, Any]] = {}
-    for state in zone.states:
+    known: dict[tuple[int, ...], _AtState] = {}
+    for state in _states(zone, sensors):
         areas = [
-            (
-                sensing.blocked(zone.body, angle, state),
-                sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone)),
-            )
+            (sensing.blocked(zone.body, angle, state), _served(zone, sensing, sensors, angle, state))
             for angle in zone.angles_deg
         ]
-        key = tuple(id(region) for pair in areas for region in pair)  # of regions that are kept beside it
+        key = tuple(id(region) for pair in areas for region in pair)  # of regions that it keeps
         if key not in known:
-            known[key] = _at_state(zone, state, areas), areas
-        yield replace(known[key][0], state=state)
+            known[key] = _at_state(zone, state, areas)
+        yield replace(known[key], state=state)
+
+
+def _served(
+    zone: ZoneNeed,
+    sensing: Sensing,
+    sensors: Sequence[Placed],
+    angle_deg: float,
+    state: float,
+    window: Window | None = None,
+) -> Region:
+    """Where the body is seen, or for activation has been on its course, so lately that the door is open to it."""
+    how: dict[str, Any] = {"angle_deg": angle_deg, "state": state, **_asked(zone)}
+    lines = [s for s in sensors if zone.kind == "activation" and len(zone.velocities_m_per_s) == 1 and _is_line(s)]
+    if not lines:
+        return sensing.detected(sensors, zone.body, **how, window=window)
+    areas = sensing.detected([s for s in sensors if s not in lines], zone.body, **how, window=window)
+    return areas | _behind(sensing.detected(lines, zone.body, **how), zone)
+
+
+def _is_line(sensor: Placed) -> bool:
+    """True for what traffic passes over or through, a loop, a mat or a beam, and that is not to see a whole area."""
+    beams = [isinstance(e, Rays) and e.blocks for e in sensor.emissions]
+    return sensor.family.sits == "floor" or (bool(beams) and all(beams))
+
+
+def _behind(seen: Region, zone: ZoneNeed) -> Region:
+    """Places that a body reaches on its course while the door is sure to be open to it.
+
+    After the last signal it stays open for the shorter time. After the first one, the farthest out on the course, it
+    opens and then stays open for that time: the longer one, where nothing was seen before that.
+    """
+    (vx, vy), (first_s, last_s) = zone.velocities_m_per_s[0], zone.stays_open_s
+    after_last = seen.swept(vx * last_s, vy * last_s)
+    x, y = vx * first_s, vy * first_s
+    speed = hypot(vx, vy)
+    long_ago = seen.moved(x, y).swept(vx / speed * _FAR_LOBE_M, vy / speed * _FAR_LOBE_M)
+    return after_last | (seen.swept(x, y) - long_ago)
+
+
+def _states(zone: ZoneNeed, sensors: Sequence[Placed]) -> tuple[float, ...]:
+    """Leaf states of a zone, and one within each muting that holds none of them."""
+    muted = [m for s in sensors for m in s.muted if zone.kind == "protection"]
+    spans = {(low, high) for movement, low, high in muted if movement in zone.during}
+    missed = {(low + high) / 2 for low, high in spans if not any(low <= state <= high for state in zone.states)}
+    return (*zone.states, *sorted(missed, reverse=True))
 
 
 def _at_state(zone: ZoneNeed, state: float, areas: Sequence[tuple[Region, Region]]) -> _AtState:
-    """A place counts only if the body is found there at every angle of the zone at which it can stand there.
-
-    areas: for each angle, where the body cannot stand and where it is seen.
-    """
-    required, gaps, blocked = [], [], []
+    """A place counts only if the body is found there at every angle of the zone at which it can stand there."""
+    required, missing = [], []
     for cannot, seen in areas:
-        stands_not = cannot & zone.region
-        wanted = zone.region - stands_not
+        wanted = zone.region - (cannot & zone.region)
         required.append(wanted)
-        blocked.append(stands_not)
-        gaps.append((wanted - seen).opened(HAIRLINE_M))
-    whole = Region.union(required)
-    return _AtState(state, whole, Region.union(gaps), zone.region - whole)
+        missing.append(wanted - seen)
+    whole, gap = Region.union(required), Region.union(part.opened(HAIRLINE_M) for part in missing)
+    return _AtState(state, areas, whole, gap, Region.union(missing).area, zone.region - whole)
 
 
 def _exclusion(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> Compared:
     """How much of an area in which detection is unwanted is detected; no verdict."""
-    state = zone.states[0]
+    state, sensing = zone.states[0], sensing.see_through()
+    sensors = tuple(_same(sensors, sensing))
+    if zone.in_place_of:
+        sensing = sensing.in_place_of(zone.in_place_of, zone.hangs_from_m)
+        sensors = tuple(_same(sensors, sensing))
     seen = Region.union(
         sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone)) for angle in zone.angles_deg
     )
@@ -184,9 +242,13 @@ def _exclusion(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> C
     return Compared(zone, answer, Region(), Region(), tuple(sensors))
 
 
-def _reason(met: bool, sensors: Sequence[Placed], worst: _AtState, purpose: str) -> str:
+def _reason(met: bool, sensors: Sequence[Placed], contributing: Sequence[Placed], worst: _AtState, purpose: str) -> str:
     if met and worst.required.is_empty:
         return "No body can stand in this zone."
+    if met and purpose == "activation" and all(_is_line(s) for s in contributing):
+        return "Who comes on this course is found in time, and the door stays open until then; nearer it may go unseen."
+    if met and worst.share < _WHOLE:
+        return f"The body is detected everywhere but on {worst.missing_m2:.4f} m2 of strips narrower than 5 mm."
     if met:
         return "The body is detected at every place of the zone."
     if not sensors:
@@ -219,36 +281,63 @@ def _gap(
 
 
 def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> list[Culprit]:
-    """Who took how much of a gap: each thing is taken away on its own and what comes back is measured."""
+    """Who took how much of a gap: each thing is taken away on its own and what comes back is measured.
+
+    A cause that explains less than a tenth of the gap is not named. What no cause explains lies between what is seen,
+    or where nothing looks.
+    """
     if not sensors:
         return [Culprit(cause="no_sensor", name=zone.kind, area_m2=round(part.area, 4))]
-    if zone.side not in {s.side for s in sensors} and part.area > 0.9 * zone.region.area:
+    if zone.side not in {s.side for s in sensors} and part.area > 0.9 * zone.region.area and not zone.is_under_leaf:
         return [Culprit(cause="no_sensor", name=f"{zone.side} side", area_m2=round(part.area, 4))]
-    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": state, **_asked(zone)}
-
     x0, y0, x1, y1 = part.bounds
-    around = (x0, x1, y0, y1)
 
-    def regained(world: Sensing, purpose: str = zone.kind) -> float:
-        found = world.detected(_same(sensors, world), zone.body, **{**how, "purpose": purpose}, window=around)
-        return (part & found).area
+    def seen(world: Sensing, angle_deg: float) -> Region:
+        return part & _served(zone, world, _same(sensors, world), angle_deg, state, (x0, x1, y0, y1))
 
-    before = regained(sensing)
-    found = [("shadow", name, regained(sensing.without(name)) - before) for name in _stopping(sensing, sensors, state)]
-    found.append(
-        ("field", "field", regained(sensing, "") - before if any(_has_field(s, zone.kind) for s in sensors) else 0.0)
-    )
-    found.append(("range", "range", regained(sensing.with_emissions(_far_reaching)) - before))
-    found.append(("ray_spacing", "least hits", regained(sensing.with_emissions(_one_hit)) - before))
-    named = [Culprit(cause=c, name=n, area_m2=round(a, 4)) for c, n, a in found if a > 1e-3]
-    if not named:
-        cause = "planes" if _between_planes(part, zone, sensing, sensors, state) else "aim"
-        named = [
-            Culprit(
-                cause=cause, name="planes" if cause == "planes" else "mount, sweep or tilt", area_m2=round(part.area, 4)
-            )
-        ]
+    before, angle = min(((seen(sensing, a), a) for a in zone.angles_deg), key=lambda found: found[0].area)
+    regained = [(cause, name, seen(world, angle)) for cause, name, world in _worlds(zone, sensing, sensors, state)]
+    least = max(_CAUSE_M2, _CAUSE_SHARE * part.area)
+    named = [
+        Culprit(cause=cause, name=name, area_m2=round(back.area - before.area, 4))
+        for cause, name, back in regained
+        if back.area - before.area >= least
+    ]
+    rest = part - Region.union([before, *(back for _, _, back in regained)])
+    if not named or rest.area >= least:
+        is_between = _between_planes(rest, zone, sensing, sensors, state, angle)
+        what = ("planes", "planes") if is_between else ("aim", "mount, sweep or tilt")
+        named.append(Culprit(cause=what[0], name=what[1], area_m2=round(rest.area, 4)))
     return sorted(named, key=lambda c: -c.area_m2)
+
+
+def _worlds(
+    zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float
+) -> Iterator[tuple[str, str, Sensing]]:
+    """What may cost detection in a zone, with its name, and the scene without it."""
+    for name in _stopping(sensing, sensors, state):
+        yield "shadow", name, sensing.without(name)
+    if any(_has_field(s, zone.kind) for s in sensors):
+        yield "field", "field", sensing.ignoring("fields")
+    if zone.kind == "protection" and any(_meets_leaf(s, sensing) for s in sensors):
+        yield "leaf", "leaf", sensing.ignoring("leaf")
+    if muted := [s.name for s in sensors if zone.kind == "protection" and s.is_muted(state, zone.during)]:
+        yield "muting", " and ".join(muted), sensing.with_sensors(_unmuted)
+    yield "range", "range", sensing.with_emissions(_far_reaching)
+    yield "ray_spacing", "least hits", sensing.with_emissions(_one_hit)
+    if any(isinstance(e, Lobe) and not e.presence for s in sensors for e in s.emissions):
+        yield "speed", "speed along the line of sight", sensing.with_emissions(_at_any_speed)
+
+
+def _meets_leaf(sensor: Placed, sensing: Sensing) -> bool:
+    return any(
+        isinstance(e, Rays) and not e.blocks and sensing.meets_leaf(sensor, i).any()
+        for i, e in enumerate(sensor.emissions)
+    )
+
+
+def _unmuted(sensor: Placed) -> Placed:
+    return replace(sensor, muted=())
 
 
 def _same(sensors: Sequence[Placed], world: Sensing) -> list[Placed]:
@@ -281,9 +370,18 @@ def _one_hit(emission: Emission) -> Emission:
     return replace(emission, least_hits=1) if isinstance(emission, Rays) else emission
 
 
-def _between_planes(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float) -> bool:
-    """True if the sensors detect on both sides of the gap, out from the door."""
-    seen = sensing.detected(sensors, zone.body, angle_deg=zone.angles_deg[0], state=state, **_asked(zone))
+def _at_any_speed(emission: Emission) -> Emission:
+    return replace(emission, presence=True) if isinstance(emission, Lobe) else emission
+
+
+def _between_planes(
+    part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float, angle_deg: float
+) -> bool:
+    """True if the sensors, but for beams that are blocked, detect on both sides of the gap, out from the door."""
+    looking = [s for s in sensors if any(not (isinstance(e, Rays) and e.blocks) for e in s.emissions)]
+    if part.is_empty or not looking:
+        return False
+    seen = sensing.detected(looking, zone.body, angle_deg=angle_deg, state=state, **_asked(zone))
     x0, x1, y0, y1 = _spread(part)
     nearer, farther = Region.box(x0, x1, y0 - 0.3, y0), Region.box(x0, x1, y1, y1 + 0.3)
     return not (seen & nearer).is_empty and not (seen & farther).is_empty
@@ -327,30 +425,40 @@ def _reached(zone: ZoneNeed, required: Region, gap: Region) -> tuple[float, floa
     return max(free, 0.0), first
 
 
-def _margins(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], states: Sequence[_AtState]) -> list[float]:
+def _margins(zone: ZoneNeed, states: Sequence[_AtState]) -> list[float]:
     """Margin at each leaf state; at states with the same areas worked out once. [m]"""
     known: dict[int, float] = {}
     for at in states:
-        if id(at.required) not in known:
-            known[id(at.required)] = round(_margin(zone, sensing, sensors, at), 3)
-    return [known[id(at.required)] for at in states]
+        if id(at.areas) not in known:
+            known[id(at.areas)] = round(_margin(zone, at), 3)
+    return [known[id(at.areas)] for at in states]
 
 
-def _margin(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], at: _AtState) -> float:
+def _margin(zone: ZoneNeed, at: _AtState) -> float:
     """How far a zone met at a leaf state could grow on all sides before a place of it would be unseen, at most 1 m."""
     around = zone.region.grown(_MARGIN_MOST_M)
     distances = [_MARGIN_MOST_M]
-    for angle in zone.angles_deg:
-        seen = sensing.detected(sensors, zone.body, angle_deg=angle, state=at.state, **_asked(zone))
-        unseen = (around - seen - sensing.blocked(zone.body, angle, at.state)).opened(HAIRLINE_M)
+    for cannot, seen in at.areas:
+        unseen = (around - seen - cannot).opened(HAIRLINE_M)
         distances.append(unseen.distance(at.required))
     return min(distances)
 
 
-def _contributing(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> list[str]:
-    """Sensors that detect the body somewhere in the zone."""
-    how: dict[str, Any] = {"angle_deg": zone.angles_deg[0], "state": worst.state, **_asked(zone)}
-    return [s.name for s in sensors if not (sensing.region(s, zone.body, **how) & worst.required).is_empty]
+def _contributing(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> list[Placed]:
+    """Sensors that serve the zone somewhere."""
+    served = ((s, _served(zone, sensing, [s], zone.angles_deg[0], worst.state)) for s in sensors)
+    return [s for s, region in served if not (region & worst.required).is_empty]
+
+
+def _is_alone(contributing: Sequence[Placed], zone: ZoneNeed) -> bool:
+    """True if a zone is seen only by sensors that must not serve its purpose alone."""
+    return bool(contributing) and all(zone.kind in s.family.never_alone for s in contributing)
+
+
+def _alone_words(contributing: Sequence[Placed], purpose: str) -> str:
+    names = " and ".join(s.name for s in contributing)
+    families = " or ".join(dict.fromkeys(s.family.name for s in contributing))
+    return f"Only {names} detects the body here, and no {families} may serve {purpose} alone."
 
 
 def _redundant_share(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], worst: _AtState) -> float:

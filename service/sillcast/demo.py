@@ -209,7 +209,8 @@ def _gap_words(gap: Gap, comparison: Comparison, door: Door) -> str:
 def _tape_words(lengths: TapeDistances) -> str:
     jambs = f"{lengths.from_left_jamb_m:.2f} m from the left jamb, {lengths.from_right_jamb_m:.2f} m from the right"
     out = lengths.from_wall_face_m
-    return f"{jambs}, " + (f"{out:.2f} m out from the wall face" if out >= 0.0 else f"{-out:.2f} m within the wall")
+    way = f"{out:.2f} m out from" if out >= 0.0 else f"{-out:.2f} m into the wall from"
+    return f"{jambs}, {way} the {lengths.face} wall face"
 
 
 def _leaf_words(state: float) -> str:

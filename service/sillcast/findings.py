@@ -43,7 +43,7 @@ CORE: dict[str, FindingSpec] = {
     ),
     "unwanted_detection": FindingSpec(
         "info",
-        "{label}: {area_m2:.2f} m2 of it is detected, so traffic that does not enter can open the door.",
+        "{label}: {area_m2:.2f} m2 of it is detected, so what moves there can open the door.",
         "Limit the sensor's area with a field for activation, or tilt it towards the door.",
     ),
     "meets_leaf": FindingSpec(
@@ -55,6 +55,17 @@ CORE: dict[str, FindingSpec] = {
         "warning",
         "{obstacle} hides {area_m2:.2f} m2 of the zone '{label}'; zones in which it hides something: {zones}.",
         "Move {obstacle}, or add a sensor that sees behind it.",
+    ),
+    "in_leaf_path": FindingSpec(
+        "critical",
+        "{obstacle} stands where the leaf comes: it meets it when it is {open_percent:.0f} % open.",
+        "Move {obstacle}, or check where it is described to stand; no sensor keeps the leaf off what never moves.",
+    ),
+    "zone_taken": FindingSpec(
+        "info",
+        "{obstacles} and parts of the door take {blocked_m2:.2f} of {area_m2:.2f} m2 of '{label}': no body can stand "
+        "there, so that part is not judged.",
+        "Check that they always stand there; what is moved away leaves an area that was not judged.",
     ),
     "purpose_unfit": FindingSpec(
         "critical",

@@ -122,12 +122,13 @@ class Planner:
         return self._finite(answer)
 
     def _answer(self, plan: _Plan, compared: Sequence[Compared]) -> Assessment:
+        shown, found = self._shown(plan), self._found(plan, compared)
         return Assessment(
-            summary=render.summary(compared),
+            summary=render.summary(compared, found),
             zones=render.zones(plan.needs),
-            sensors=self._shown(plan),
+            sensors=shown,
             comparisons=[c.answer for c in compared],
-            findings=self._found(plan, compared),
+            findings=found,
             **self._advised(plan, [c.answer for c in compared]),
             **self._onsite(plan, compared),
             cautions=list(CAUTIONS),
@@ -146,7 +147,7 @@ class Planner:
 
     def _findings(self, plan: _Plan, compared: Sequence[Compared]) -> Iterable[Finding]:
         yield from plan.needs.findings
-        yield from render.core_findings(plan.sensing, compared)
+        yield from render.core_findings(plan.sensing, compared, plan.request.site)
         yield from self._weather(plan, compared)
         yield from disturbances(plan.sensing.placed, plan.sensing)
         yield from self._reviews(plan)
@@ -444,10 +445,10 @@ def _facts(sensor: Placed, request: Request) -> needs.SensorFacts:
     """What the checks of the door must know of a sensor."""
     asked = request.sensors[sensor.index]
     at = asked.mount.position
+    crossing = [e for e in sensor.emissions if isinstance(e, Rays) and e.blocks]
     beams = [
         (tuple(start.tolist()), tuple((start + length * direction).tolist()))
-        for e in sensor.emissions
-        if isinstance(e, Rays) and e.blocks
+        for e in crossing
         for start, direction, length in zip(e.origins, e.directions, e.range_m, strict=True)
     ]
     return needs.SensorFacts(
@@ -459,6 +460,7 @@ def _facts(sensor: Placed, request: Request) -> needs.SensorFacts:
         sits=sensor.family.sits,
         carrier=asked.mount.carrier,
         beams=tuple(beams),
+        beam_width_m=max((e.beam_width_m for e in crossing), default=0.0),
         response_s=sensor.response_s,
         performance_level=asked.performance_level,
         category=asked.category,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from importlib import metadata
-from itertools import chain
 from typing import Annotated, Any, TypeVar
 
 import msgspec
@@ -27,18 +27,19 @@ from sillcast.contract import (
     FamilyList,
     Finding,
     RefusedFamily,
+    Site,
     TypicalValue,
     Zone,
 )
 from sillcast.errors import GeometryError, UnknownNameError
-from sillcast.family import Emission, Lobe, Rays, SensorView
+from sillcast.family import Emission, FloorArea, Lobe, Rays, SensorView
 from sillcast.findings import core
-from sillcast.kernel import Region, TestBody
+from sillcast.kernel import Prism, Region, TestBody
 from sillcast.kernel.clip import FLOOR, back_end
 from sillcast.needs import Needs, RuleSet, ZoneNeed
 from sillcast.onsite import tape
 from sillcast.registry import Installed, Registry
-from sillcast.sensing import Placed, Sensing, Window
+from sillcast.sensing import LEAF_STATES, Placed, Sensing, Window
 
 __all__ = [
     "WARM_UP",
@@ -112,13 +113,16 @@ def finite(answer: T) -> T:
     GeometryError
         If a number is infinite or not a number.
     """
-    where = _unfinite(answer)
+    suspicious = _NOT_FINITE.search(msgspec.msgpack.encode(answer))  # eight times faster than to look at each number
+    where = _unfinite(msgspec.to_builtins(answer)) if suspicious else None
     if where is not None:
         raise GeometryError(f"a number that is not finite at {where}")
     return answer
 
 
-_NO_NUMBER = {str, int, bool, bytes, type(None)}  # that could be infinite
+# MessagePack writes a number as 0xcb and its 8 bytes, the highest first; if it is not finite its exponent is all ones.
+# Other bytes can look like it, those of counts for one.
+_NOT_FINITE = re.compile(rb"\xcb[\x7f\xff][\xf0-\xff]")
 
 
 def _unfinite(value: Any) -> str | None:
@@ -126,27 +130,11 @@ def _unfinite(value: Any) -> str | None:
     if isinstance(value, float):
         return None if math.isfinite(value) else ""
     if isinstance(value, list | tuple):
-        if _are_points(value):  # they are what there is most of
-            return None if all(map(math.isfinite, chain.from_iterable(value))) else ""
         return next((where for one in value if (where := _unfinite(one)) is not None), None)
-    if isinstance(value, msgspec.Struct):
-        named: Iterable[tuple[str, Any]] = ((name, getattr(value, name)) for name in value.__struct_fields__)
-    elif isinstance(value, dict):
-        named = value.items()
-    else:
-        return None
-    for name, one in named:
-        kind = type(one)
-        if kind is float and math.isfinite(one):
-            continue
-        if kind not in _NO_NUMBER and (where := _unfinite(one)) is not None:
-            return f"/{name}{where}"
+    if isinstance(value, dict):
+        found = ((name, _unfinite(one)) for name, one in value.items())
+        return next((f"/{name}{where}" for name, where in found if where is not None), None)
     return None
-
-
-def _are_points(value: Sequence[Any]) -> bool:
-    """True for points of two numbers each, as rings have them."""
-    return bool(value) and type(value[0]) is tuple and [type(one) for one in value[0]] == [float, float]
 
 
 def test_body(body: Body) -> TestBody:
@@ -166,8 +154,15 @@ def window(zones: Sequence[ZoneNeed], placed: Sequence[Placed], door: Door, arou
         reach = max((_reach_m(e) for e in sensor.emissions), default=1.0)
         reach = min(reach, 15.0)
         boxes.append((x - reach, y - reach, x + reach, y + reach))
+        boxes += [_around(e) for e in sensor.emissions if isinstance(e, FloorArea)]
     lows, highs = np.array(boxes)[:, :2].min(axis=0) - around_m, np.array(boxes)[:, 2:].max(axis=0) + around_m
     return float(lows[0]), float(highs[0]), float(lows[1]), float(highs[1])
+
+
+def _around(area: FloorArea) -> Window:
+    """Bounds of an area of the floor with room for a body that is found at its edge. [m]"""
+    (x0, y0), (x1, y1) = area.ring.min(axis=0) - _BODY_REACH_M, area.ring.max(axis=0) + _BODY_REACH_M
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def _reach_m(emission: Emission) -> float:
@@ -243,7 +238,8 @@ def sensor_view(sensor: Placed, sensing: Sensing, needed: Needs, bodies: Mapping
             clipped = sensing.clipped(sensor, i, 0.0)
             ends = emission.origins + clipped.lengths[:, None] * emission.directions
             lengths += clipped.lengths.tolist()
-            floor_points += [(x, y) for x, y in ends[clipped.stops == FLOOR, :2].tolist()]
+            x, y, _ = ends[clipped.stops == FLOOR].T.tolist()
+            floor_points += zip(x, y, strict=True)
     return SensorView(
         lengths_m=lengths,
         stops=sensing.stops(sensor, 0.0),
@@ -251,7 +247,15 @@ def sensor_view(sensor: Placed, sensing: Sensing, needed: Needs, bodies: Mapping
         inside_opening_m2=(region & side).area,
         wanted=_wanted(sensor, needed),
         body=body,
+        slowest=_slowest(sensor, needed),
     )
+
+
+def _slowest(sensor: Placed, needed: Needs) -> tuple[str, float] | None:
+    """Label and speed of the slowest traveller of the activation zones that a sensor serves on its own side. [m/s]"""
+    served = [z for z in needed.zones if z.kind == "activation" in sensor.purposes and z.side == sensor.side]
+    speeds = [(math.hypot(*v), z.label) for z in served for v in z.velocities_m_per_s]
+    return min(((label, speed) for speed, label in speeds), key=lambda found: found[1], default=None)
 
 
 def _wanted(sensor: Placed, needed: Needs) -> tuple[float, float, float, float] | None:
@@ -262,14 +266,15 @@ def _wanted(sensor: Placed, needed: Needs) -> tuple[float, float, float, float] 
     return (x0, x1, -y1, -y0) if sensor.side == "near" else (x0, x1, y0, y1)
 
 
-def core_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable[Finding]:
-    """Remarks of the core on zones and sensors."""
+def core_findings(sensing: Sensing, compared: Sequence[Compared], site: Site) -> Iterable[Finding]:
+    """Remarks of the core on zones, sensors and obstacles."""
     for sensor in sensing.placed:
         yield from _sensor_findings(sensor, sensing)
     yield from _equal_planes(sensing.placed)
     for c in compared:
         yield from _zone_findings(c, sensing)
-    yield from _shadow_findings(sensing, compared)
+    yield from _shadow_findings(compared, site)
+    yield from _obstacle_findings(sensing, compared, site)
 
 
 def _sensor_findings(sensor: Placed, sensing: Sensing) -> Iterable[Finding]:
@@ -362,12 +367,12 @@ def _zone_findings(c: Compared, sensing: Sensing) -> Iterable[Finding]:
         radius_m=worst.largest_circle.radius_m,
         from_left_m=at.from_left_jamb_m,
         from_wall_m=abs(at.from_wall_face_m),
-        wall="out from the wall face" if at.from_wall_face_m >= 0.0 else "within the wall, from its face",
+        wall=f"{'out from' if at.from_wall_face_m >= 0.0 else 'into the wall from'} the {at.face} wall face",
         advice=_advice(c),
     )
 
 
-def _shadow_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable[Finding]:
+def _shadow_findings(compared: Sequence[Compared], site: Site) -> Iterable[Finding]:
     """One remark for each obstacle that takes detection out of a zone, at the zone that loses most."""
     lost: dict[str, list[tuple[float, ZoneNeed]]] = {}
     for c in compared:
@@ -377,7 +382,7 @@ def _shadow_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable
         area, zone = max(places, key=lambda place: place[0])
         yield core(
             "shadow",
-            subjects=_obstacle_pointer(sensing, name),
+            subjects=_obstacle_pointers(site, [name]),
             zone=zone.id,
             obstacle=name,
             area_m2=area,
@@ -386,48 +391,93 @@ def _shadow_findings(sensing: Sensing, compared: Sequence[Compared]) -> Iterable
         )
 
 
-def _obstacle_pointer(sensing: Sensing, name: str) -> list[str]:
-    site = sensing.placed[0].scene.site
-    return [f"/site/obstacles/{i}" for i, o in enumerate(site.obstacles) if o.name == name]
+def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], site: Site) -> Iterable[Finding]:
+    """Obstacles that the leaf runs into, and zones of which they take a good part."""
+    hard = {o.name for o in site.obstacles if not o.moves and o.material != "strips"}
+    standing = [p for p in sensing.fixed.prisms if p.part == "obstacle" and p.name in hard]
+    for prism in standing:
+        if (state := _met_by_leaf(prism, sensing)) is not None:
+            pointers = _obstacle_pointers(site, [prism.name])
+            yield core("in_leaf_path", subjects=pointers, obstacle=prism.name, open_percent=100.0 * state)
+    for c in compared:
+        near = [p for p in standing if c.zone.region.distance(Region.ring(p.ring)) < _BESIDE_M]
+        taking = [p.name for p in near if not p.passable]
+        if taking and c.answer.blocked_m2 > _TAKEN_SHARE * c.zone.region.area:
+            yield core(
+                "zone_taken",
+                subjects=_obstacle_pointers(site, taking),
+                zone=c.zone.id,
+                obstacles=", ".join(taking),
+                blocked_m2=c.answer.blocked_m2,
+                area_m2=c.zone.region.area,
+                label=c.zone.label,
+            )
 
+
+def _met_by_leaf(prism: Prism, sensing: Sensing) -> float | None:
+    """State at which the leaf meets a prism, the widest open of those that are looked at. [1]"""
+    ring = Region.ring(prism.ring)
+    for state in LEAF_STATES:
+        for leaf in (p for p in sensing.around(state).prisms if p.part == "leaf"):
+            apart = leaf.base_m >= prism.top_m or leaf.top_m <= prism.base_m
+            if not apart and not (Region.ring(leaf.ring) & ring).is_empty:
+                return state
+    return None
+
+
+def _obstacle_pointers(site: Site, names: Sequence[str]) -> list[str]:
+    return [f"/site/obstacles/{i}" for i, o in enumerate(site.obstacles) if o.name in names]
+
+
+_TAKEN_SHARE = 0.1  # of a zone; less is not worth a remark [1]
+_BODY_REACH_M = 2.0  # half the diagonal of the largest bodies
+_BESIDE_M = 0.4  # half of the longest side of the reference body, rounded up
 
 _ADVICE = {
     "shadow": "Move {name} or add a sensor that sees behind it.",
     "range": "Use a longer range or a mount nearer to the gap.",
     "field": "Widen the field for this purpose.",
+    "leaf": "End the field for protection before the leaf, or add a sensor that does not look at the leaf there.",
+    "muting": "Shorten the muting, or let another sensor protect this place meanwhile.",
+    "speed": "Turn the sensor so that traffic moves towards it, or take one that needs less speed.",
+    "ray_spacing": "Move the sensor nearer, or take one that looks more finely.",
+    "planes": "Turn or widen a sensor so that the seen areas meet, or add one that sees between.",
+    "no_sensor": "Add a sensor on the {name}.",
+    "aim": "Move, turn or widen a sensor, or add one that sees this place.",
+}
+_ADVICE_ON_PLANES = {
     "ray_spacing": "Use a smaller step or fewer hits.",
     "planes": "Add a plane, or a second head whose planes lie between.",
-    "no_sensor": "Add a sensor on the {name}.",
-    "aim": "Aim a sensor at it: change mount, tilt or sweep, or add a head on this side.",
-}
-_ADVICE_OFF_RAYS = {
-    "aim": "Widen or move the sensor, or add one that sees this place.",
-    "planes": "Close the gap between the areas.",
+    "aim": "Aim a sensor at it: change mount, tilt or sweep, or add a head that sees this place.",
 }
 
 
 def _advice(c: Compared) -> str:
     """What to do, from the culprits of the largest gaps; a far zone without a far sensor needs one there."""
-    if c.zone.side not in {s.side for s in c.sensors}:
-        return f"No sensor is mounted on the {c.zone.side} side: add one there."
+    if c.zone.side not in {s.side for s in c.sensors} and not c.zone.is_under_leaf:
+        return f"No sensor on the {c.zone.side} side serves {c.zone.kind}: add one there, or let one serve it."
     causes = {(u.cause, u.name): None for gap in c.answer.gaps for u in gap.culprits[:1]}
-    aimed = any(isinstance(e, Rays) and not e.blocks for s in c.sensors for e in s.emissions)
-    words = _ADVICE if aimed else {**_ADVICE, **_ADVICE_OFF_RAYS}
+    scans = any(hasattr(s.params, "plane_tilts_deg") for s in c.sensors)
+    words = {**_ADVICE, **_ADVICE_ON_PLANES} if scans else _ADVICE
     return " ".join(dict.fromkeys(words[cause].format(name=name) for cause, name in causes if cause in words))
 
 
-def summary(compared: Sequence[Compared]) -> str:
-    """One sentence for the technician."""
+def summary(compared: Sequence[Compared], findings: Sequence[Finding] = ()) -> str:
+    """The verdict in one sentence for the technician, and the first critical finding beside the unmet zones."""
     judged = [c for c in compared if c.zone.kind != "exclusion"]
-    if not judged:
-        return "No zone is required: give the traffic or a rule set that asks for one."
     bad = [c for c in judged if c.answer.verdict != "met"]
+    unmet = {c.zone.id for c in bad}
+    critical = [f.message for f in findings if f.severity == "critical" and f.zone not in unmet]
+    first = f" Critical{f', first of {len(critical)}' if critical[1:] else ''}: {critical[0]}" if critical else ""
+    if not judged:
+        hint = "" if critical else " Where one is wanted, give the traffic or a rule set that asks for it."
+        return f"No zone is laid out.{hint}{first}"
     if not bad:
-        return f"All {len(judged)} zones are met by this calculation; prove each in the walk test."
+        return f"All {len(judged)} zones are met by this calculation; prove each in the walk test.{first}"
     worst = min(bad, key=lambda c: (c.zone.kind != "protection", c.answer.share))
     return (
         f"{len(bad)} of {len(judged)} zones {'is' if len(bad) == 1 else 'are'} not met; worst is {worst.zone.label}, "
-        f"{math.floor(worst.answer.share * 1000) / 10:.1f} % covered."
+        f"{math.floor(worst.answer.share * 1000) / 10:.1f} % covered.{first}"
     )
 
 

@@ -17,19 +17,23 @@ from sillcast.family import Emission, Family, FloorArea, Lobe, Rays, Scene, seen
 from sillcast.kernel import FloorPlane, Floors, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts
+from sillcast.kernel.echo import echoing
 from sillcast.kernel.kept import Kept, digest
-from sillcast.kernel.lobe import lobe_region
+from sillcast.kernel.lobe import lobe_region, lobe_section
 from sillcast.kernel.parts import rays_near
 from sillcast.kernel.region import blocked_region, detection_region
+from sillcast.kernel.section import Section, section
 
 __all__ = ["LEAF_STATES", "Placed", "Sensing", "Window", "floors_of", "obstacle_prisms", "place", "scene_of"]
 
 Window = tuple[float, float, float, float]
 Velocities = tuple[tuple[float, float], ...]
 Limits = tuple[tuple[Any, ...], float]  # rings in which hits count, and the least height of a hit [m]
+CLOSING = ("closing",)
 STANDING = {"presence", "contact", "metal"}  # senses that a body which stands still meets
 LEAF_STATES = (1.0, 0.75, 0.5, 0.25, 0.0)  # at which a ray is tested for meeting the moving leaf
 _CLEAR = ("glass", "plastic", "strips")
+STEP_M = 0.5  # what is lower is climbed, common practice, no source
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,11 +50,16 @@ class Placed:
     emissions: tuple[Emission, ...]
     response_s: float
     carried: Callable[[float], motion.Carriage] | None = None
+    muted: tuple[tuple[str, float, float], ...] = ()  # in which movement it is ignored, from and to which state [1]
 
     def emission(self, index: int, state: float) -> Emission:
         """One emission at a leaf state; that of a sensor on the leaf has moved with it."""
         emission = self.emissions[index]
         return emission if self.carried is None else _moved(emission, self.carried(state))
+
+    def is_muted(self, state: float, during: Sequence[str]) -> bool:
+        """Whether it is ignored while the leaf passes a state in one of these movements."""
+        return any(movement in during and low <= state <= high for movement, low, high in self.muted)
 
     @property
     def pointer(self) -> str:
@@ -74,12 +83,18 @@ def floors_of(site: Site) -> Floors:
 
 def obstacle_prisms(site: Site) -> tuple[Prism, ...]:
     """Obstacles of the request as prisms, rings counter-clockwise and open."""
-    return tuple(_obstacle_prism(obstacle) for obstacle in site.obstacles)
+    return tuple(_obstacle_prism(obstacle, _is_passable(obstacle, site)) for obstacle in site.obstacles)
+
+
+def _is_passable(o: Obstacle, site: Site) -> bool:
+    """True for what gives way, moves away, or is so low that it is stepped on."""
+    floor = floors_of(site).height(np.array([y for _, y in o.ring_m]))
+    return o.moves or o.material == "strips" or o.top_m - float(np.min(floor)) < STEP_M
 
 
 @lru_cache(maxsize=512)
-def _obstacle_prism(o: Obstacle) -> Prism:
-    return Prism(o.name, _counter_clockwise(o.ring_m), o.base_m, o.top_m, "obstacle", o.material in _CLEAR)
+def _obstacle_prism(o: Obstacle, passable: bool) -> Prism:
+    return Prism(o.name, _counter_clockwise(o.ring_m), o.base_m, o.top_m, "obstacle", o.material in _CLEAR, passable)
 
 
 def _counter_clockwise(ring: Sequence[Sequence[float]]) -> Any:
@@ -127,9 +142,22 @@ def place(sensor: Any, index: int, family: Family, distribution: str, scene: Sce
         raise FamilyError(family.name, distribution, "emit returned something that is no emission")
     if not (np.isfinite(response) and response >= 0):
         raise FamilyError(family.name, distribution, "response_s is no time")
-    carried = partial(_carriage_of, scene) if scene.carrier == "leaf" and family.sits != "leaf" else None
     return Placed(
-        index, sensor.name, family, distribution, sensor.device, sensor.purposes, scene, emissions, response, carried
+        index,
+        sensor.name,
+        family,
+        distribution,
+        sensor.device,
+        sensor.purposes,
+        scene,
+        emissions,
+        response,
+        carried=partial(_carriage_of, scene) if scene.carrier == "leaf" and family.sits != "leaf" else None,
+        muted=tuple(
+            (m.during, min(m.from_state, m.to_state), max(m.from_state, m.to_state))
+            for m in scene.door.muting
+            if m.sensor == sensor.name
+        ),
     )
 
 
@@ -159,7 +187,10 @@ def _content(emission: Emission) -> tuple[Hashable, ...]:
 
 @dataclass(frozen=True)
 class View:
-    """One question to a sensor: which body, how turned, at which leaf state, for which purpose, moving how."""
+    """One question to a sensor: which body, how turned, at which leaf state, for which purpose, moving how.
+
+    `during` are the movements of the leaf in which it must protect.
+    """
 
     body: TestBody
     angle_deg: float
@@ -167,6 +198,7 @@ class View:
     purpose: str
     velocities: Velocities
     window: Window
+    during: tuple[str, ...] = CLOSING
 
 
 class Sensing:
@@ -186,6 +218,8 @@ class Sensing:
         Half of the opening's width. [m]
     kept : Kept, optional
         What is known already, of another variant of the request.
+    ignored : set of str
+        What is left out of consideration, to find out what it costs: `fields`, or the `leaf` that rays meet.
     """
 
     def __init__(
@@ -196,12 +230,14 @@ class Sensing:
         window: Window,
         half_width_m: float,
         kept: Kept | None = None,
+        ignored: frozenset[str] = frozenset(),
     ) -> None:
         self.placed = tuple(placed)
         self.fixed = fixed
         self.window = window
         self.half_width_m = half_width_m
         self.kept = Kept() if kept is None else kept
+        self.ignored = ignored
         self._leaf = leaf
         self._around: dict[float, tuple[Surroundings, int]] = {}
         self._emitted: dict[tuple[int, int, float], tuple[Emission, tuple[int, int]]] = {}
@@ -247,6 +283,18 @@ class Sensing:
             self._clipped[key] = self.kept.once(("clipped", way, scene), lambda: free_lengths(rays, around))
         return self._clipped[key]
 
+    def section(self, sensor: Placed, emission: int, height_m: float, state: float) -> Section:
+        """Where one emission passes a height; leaf states at which its rays end alike share it."""
+        what, (known, _) = self._emission(sensor, emission, state)
+        if isinstance(what, Lobe):
+            return Section(lobe_section(what, height_m, self.around(state)), [])
+        is_rays = isinstance(what, Rays)
+        clipped = self.clipped(sensor, emission, state) if is_rays else None
+        ends = self._ends_of(sensor, emission, state, "") if is_rays else 0
+        return self.kept.once(
+            ("section", known, ends, self.floors, height_m), lambda: section(what, clipped, height_m, self.floors)
+        )
+
     def region(
         self,
         sensor: Placed,
@@ -257,14 +305,15 @@ class Sensing:
         purpose: str = "",
         velocities: Velocities = (),
         window: Window | None = None,
+        during: tuple[str, ...] = CLOSING,
     ) -> Region:
         """Where one sensor detects a body; with a purpose, within its fields and without rays that meet the leaf.
 
-        A sensor of motion alone detects a body only where it moves: with one of the velocities [m/s]. A window smaller
-        than that of all questions saves time.
+        A sensor of motion alone detects a body only where it moves: with one of the velocities [m/s]. One that is muted
+        protects nothing. A window smaller than that of all questions saves time.
         """
-        view = View(body, angle_deg, state, purpose, velocities, window or self.window)
-        if not velocities and not STANDING & set(sensor.family.senses):
+        view = View(body, angle_deg, state, purpose, velocities, window or self.window, during)
+        if _is_idle(sensor, view):
             return Region()
         return self._union([self._emission_region(sensor, i, view) for i in range(len(sensor.emissions))])
 
@@ -279,6 +328,8 @@ class Sensing:
         """Region of one emission; questions that differ in nothing that matters to it share it."""
         what, (known, _) = self._emission(sensor, emission, view.state)
         if isinstance(what, Lobe):
+            if view.purpose == "protection" and self.hears_leaf(sensor, emission):
+                return Region()
             return self._lobe_region(what, known, view)
         if isinstance(what, FloorArea) and not _acts_on(what, view.body):
             return Region()
@@ -287,7 +338,7 @@ class Sensing:
             return Region()
         rings, above = acting
         is_rays = isinstance(what, Rays)
-        ends = self._ends_of(sensor, emission, view) if is_rays else 0
+        ends = self._ends_of(sensor, emission, view.state, view.purpose) if is_rays else 0
         return self.kept.once(
             ("seen", known, ends, view.body, view.angle_deg, limits, self.floors, view.window),
             lambda: detection_region(
@@ -305,18 +356,18 @@ class Sensing:
 
     def _limits(self, sensor: Placed, view: View) -> tuple[Limits | None, Hashable]:
         """`acting_fields`, and what stands for them in a key."""
-        key = (sensor.index, view.body, view.purpose, view.velocities)
+        key = (sensor.index, view.body, view.purpose, view.velocities, view.during)
         if key not in self._fields:
-            acting = acting_fields(sensor, view)
+            acting = ((), 0.0) if "fields" in self.ignored else acting_fields(sensor, view)
             self._fields[key] = acting, acting and (tuple(ring.tobytes() for ring in acting[0]), acting[1])
         return self._fields[key]
 
-    def _ends_of(self, sensor: Placed, emission: int, view: View) -> int:
+    def _ends_of(self, sensor: Placed, emission: int, state: float, purpose: str) -> int:
         """Number of where rays end; of beams that block also of what ends them."""
-        key = (sensor.index, emission, view.state, view.purpose)
+        key = (sensor.index, emission, state, purpose)
         if key not in self._ends:
-            clipped = self._masked(sensor, emission, view.state, view.purpose)
-            rays, _ = self._emission(sensor, emission, view.state)
+            clipped = self._masked(sensor, emission, state, purpose)
+            rays, _ = self._emission(sensor, emission, state)
             what = [clipped.lengths, clipped.stops] if isinstance(rays, Rays) and rays.blocks else [clipped.lengths]
             self._ends[key] = self.kept.number(digest(*what))
         return self._ends[key]
@@ -346,10 +397,11 @@ class Sensing:
         state: float,
         purpose: str,
         velocities: Velocities = (),
+        during: tuple[str, ...] = CLOSING,
     ) -> bool:
         """True if one sensor detects a body at one place; for rays much cheaper than its whole region."""
-        view = View(body, angle_deg, state, purpose, velocities, self.window)
-        if not velocities and not STANDING & set(sensor.family.senses):
+        view = View(body, angle_deg, state, purpose, velocities, self.window, during)
+        if _is_idle(sensor, view):
             return False
         return any(self._sees(sensor, i, at, view) for i in range(len(sensor.emissions)))
 
@@ -378,7 +430,7 @@ class Sensing:
         """Clipped rays; for protection those that meet the leaf have no length."""
         clipped = self.clipped(sensor, emission, state)
         rays = sensor.emissions[emission]
-        if purpose != "protection" or (isinstance(rays, Rays) and rays.blocks):
+        if purpose != "protection" or (isinstance(rays, Rays) and rays.blocks) or "leaf" in self.ignored:
             return clipped
         key = (sensor.index, emission, state)
         if key not in self._off_leaf:
@@ -394,12 +446,25 @@ class Sensing:
             self._on_leaf[key] = np.logical_or.reduce(masks)
         return self._on_leaf[key]
 
+    def hears_leaf(self, sensor: Placed, emission: int) -> bool:
+        """True if a lobe gets an echo of the leaf at a state of its travel: it cannot tell it from a body."""
+        return any(self._hears_leaf(sensor, emission, state) for state in LEAF_STATES)
+
+    def _hears_leaf(self, sensor: Placed, emission: int, state: float) -> bool:
+        lobe, (known, _) = self._emission(sensor, emission, state)
+        assert isinstance(lobe, Lobe)
+        heard: bool = self.kept.once(
+            ("hears leaf", known, self._scene(state)[1]),
+            lambda: any(len(echoing(lobe, prism, self.fixed)) for prism in self._leaf(state)),
+        )
+        return heard
+
     def _ends_on_leaf(self, sensor: Placed, emission: int, state: float) -> Any:
         rays, _ = self._emission(sensor, emission, state)
         assert isinstance(rays, Rays)
         clipped = self.clipped(sensor, emission, state)
         on_leaf = clipped.stops >= len(self.fixed.prisms)  # the leaf's come last, see `around`
-        rings, _ = field_rings(sensor, "protection")
+        rings, _ = ((), 0.0) if "fields" in self.ignored else field_rings(sensor, "protection")
         if rings and on_leaf.any():
             area = Region.union([Region.ring(ring) for ring in rings]).grown(LEAF_TOUCH_M)
             ends = rays.origins + clipped.lengths[:, None] * rays.directions
@@ -419,25 +484,71 @@ class Sensing:
 
     def without(self, obstacle: str) -> Sensing:
         """The same sensors with one obstacle gone."""
-        if obstacle not in self._worlds:
-            fixed = self.fixed.without(obstacle)
-            self._worlds[obstacle] = Sensing(self.placed, fixed, self._leaf, self.window, self.half_width_m, self.kept)
-        return self._worlds[obstacle]
+        return self._world(obstacle, lambda: {"fixed": self.fixed.without(obstacle)})
+
+    def in_place_of(self, obstacle: str, hangs_from_m: float | None) -> Sensing:
+        """The same sensors with one obstacle gone, to look for a piece of it, which stands on the floor if None. [m]
+
+        What hangs stands on a floor at its own height here, and nothing that lies on the floor senses it.
+        """
+
+        def changed() -> dict[str, Any]:
+            gone = self.fixed.without(obstacle)
+            if hangs_from_m is None:
+                return {"fixed": gone}
+            above = [
+                replace(s, emissions=tuple(e for e in s.emissions if not isinstance(e, FloorArea))) for s in self.placed
+            ]
+            level = FloorPlane(hangs_from_m)
+            return {"fixed": replace(gone, floors=Floors(level, level)), "placed": above}
+
+        return self._world((obstacle, hangs_from_m), changed)
+
+    def see_through(self) -> Sensing:
+        """The same sensors without what is of doubtful material, for detection that is unwanted."""
+
+        def changed() -> dict[str, Any]:
+            fixed = replace(self.fixed, prisms=tuple(p for p in self.fixed.prisms if not p.clear))
+            return {"fixed": fixed, "leaf": lambda state: [p for p in self._leaf(state) if not p.clear]}
+
+        return self._world("see through", changed)
+
+    def ignoring(self, *what: str) -> Sensing:
+        """The same sensors without their `fields`, or without regard to the `leaf` that rays meet."""
+        return self._world(what, lambda: {"ignored": frozenset(what)})
+
+    def with_sensors(self, change: Callable[[Placed], Placed]) -> Sensing:
+        """The same scene with changed sensors."""
+        return self._world(change, lambda: {"placed": [change(s) for s in self.placed]})
 
     def with_emissions(self, change: Callable[[Emission], Emission]) -> Sensing:
         """The same sensors with changed emissions."""
-        if change not in self._worlds:
-            placed = [replace(s, emissions=tuple(change(e) for e in s.emissions)) for s in self.placed]
-            self._worlds[change] = Sensing(placed, self.fixed, self._leaf, self.window, self.half_width_m, self.kept)
-        return self._worlds[change]
+        return self._world(
+            change,
+            lambda: {"placed": [replace(s, emissions=tuple(change(e) for e in s.emissions)) for s in self.placed]},
+        )
+
+    def _world(self, key: Any, changed: Callable[[], dict[str, Any]]) -> Sensing:
+        """A variant of this, made once."""
+        if key not in self._worlds:
+            same: dict[str, Any] = {
+                "placed": self.placed,
+                "fixed": self.fixed,
+                "leaf": self._leaf,
+                "ignored": self.ignored,
+            }
+            self._worlds[key] = Sensing(
+                window=self.window, half_width_m=self.half_width_m, kept=self.kept, **same | changed()
+            )
+        return self._worlds[key]
 
     def stops(self, sensor: Placed, state: float) -> list[str]:
         """What ends each ray of a sensor: `range`, `floor`, or a name."""
-        names = ["floor", "range", *(p.name for p in self.around(state).prisms)]
+        names = [*(p.name for p in self.around(state).prisms), "floor", "range"]  # the last two by -2 and -1
         found: list[str] = []
         for i, emission in enumerate(sensor.emissions):
             if isinstance(emission, Rays):
-                found += [names[int(stop) + 2] for stop in self.clipped(sensor, i, state).stops]
+                found += [names[stop] for stop in self.clipped(sensor, i, state).stops.tolist()]
         return found
 
 
@@ -452,6 +563,12 @@ def field_rings(sensor: Placed, purpose: str) -> Limits:
     )
 
 
+def _is_idle(sensor: Placed, view: View) -> bool:
+    """True if a sensor cannot answer a question at all: it senses motion and nothing moves, or it is muted."""
+    stands = not view.velocities and not STANDING & set(sensor.family.senses)
+    return stands or (view.purpose == "protection" and sensor.is_muted(view.state, view.during))
+
+
 def _acts_on(area: FloorArea, body: TestBody) -> bool:
     """True if an area of the floor senses a body of this height and material."""
     return body.height_m >= area.from_height_m and (body.metal or not area.metal)
@@ -460,11 +577,12 @@ def _acts_on(area: FloorArea, body: TestBody) -> bool:
 def acting_fields(sensor: Placed, view: View) -> Limits | None:
     """Rings and least height of the fields that let this body through while they must act; None if none of them does.
 
-    Protection must act while the leaf closes, activation while it stands. No field at all is no limit.
+    Protection must act in all movements that the question names, activation while the leaf stands. No field at all is
+    no limit.
     """
     fields = sensor.family.fields(sensor.params, view.purpose) if view.purpose else ()
-    phase = "closing" if view.purpose == "protection" else "standing"
-    acting = [f for f in fields if phase in f.acts_while and _lets_through(f, sensor, view)]
+    phases = set(view.during) if view.purpose == "protection" else {"standing"}
+    acting = [f for f in fields if phases <= set(f.acts_while) and _lets_through(f, sensor, view)]
     if fields and not acting:
         return None
     return tuple(_field_ring(f, sensor.side) for f in acting), max(

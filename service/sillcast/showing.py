@@ -27,8 +27,7 @@ from sillcast.errors import Fault, GeometryError, UncomputableError
 from sillcast.family import Lobe, RangeEffect, Rays
 from sillcast.kernel import Region, TestBody
 from sillcast.kernel.counts import Grid, hit_counts, smallest_detected
-from sillcast.kernel.lobe import lobe_section
-from sillcast.kernel.section import band, section
+from sillcast.kernel.section import band
 from sillcast.kernel.sweep import dense_outline
 from sillcast.sensing import Placed, Sensing, Velocities
 
@@ -83,15 +82,10 @@ def _range_step(effect: RangeEffect) -> RangeStep:
 def _coverage(sensing: Sensing, sensor: Placed, height_m: float, state: float) -> Coverage:
     areas: list[Region] = []
     lines: list[list[tuple[float, float]]] = []
-    for i, emission in enumerate(sensor.emissions):
-        now = sensor.emission(i, state)
-        if isinstance(now, Lobe):
-            areas.append(lobe_section(now, height_m, sensing.around(state)))
-            continue
-        clipped = sensing.clipped(sensor, i, state) if isinstance(emission, Rays) else None
-        area, pieces = section(now, clipped, height_m, sensing.floors)
+    for i in range(len(sensor.emissions)):
+        area, pieces = sensing.section(sensor, i, height_m, state)
         areas.append(area)
-        lines += [[(round(float(x), 3) + 0.0, round(float(y), 3) + 0.0) for x, y in piece] for piece in pieces]
+        lines += [[(round(x, 3) + 0.0, round(y, 3) + 0.0) for x, y in piece] for piece in pieces]
     return Coverage(height_m=height_m, state=state, polygons_m=Region.union(areas).rings(), lines_m=lines)
 
 

@@ -69,8 +69,8 @@ FAILED = Comparison(
     contributing=[],
 )
 # 0.4 m before the far wall face, 3 m and 1 m along it from the jambs: sqrt(9 + 0.16) and sqrt(1 + 0.16).
-GAP_TAPE = "3.03 m from the left jamb, 1.08 m from the right, 0.40 m out from the wall face"
-TAPE = TapeDistances(from_left_jamb_m=2.0, from_right_jamb_m=2.5, from_wall_face_m=-0.05)
+GAP_TAPE = "3.03 m from the left jamb, 1.08 m from the right, 0.40 m out from the far wall face"
+TAPE = TapeDistances(face="near", from_left_jamb_m=2.0, from_right_jamb_m=2.5, from_wall_face_m=-0.05)
 
 
 def proposal(label: str, current: float | None) -> Proposal:
@@ -162,7 +162,7 @@ def test_report_gives_remedies_marks_checks_and_cautions() -> None:
         "Remedy: Add a head.",
         "near left: plane 6 2.00 m 2.50 m -0.05 m",
         "(2 more of near left in the answer)",
-        "1. NOT DETECTED: middle of the gap 2.00 m from the left jamb, 2.50 m from the right, 0.05 m within the wall",
+        "1. NOT DETECTED: middle of the gap 2.00 m from the left jamb, 2.50 m from the right, 0.05 m into the wall from the near wall face",
         "near left: tilt of plane 3 from 6 to 4.5 deg. It closes the strip.",
         "near left: reach of its field from none to 4.5 deg.",
         "Nothing else helps.",

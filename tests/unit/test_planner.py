@@ -5,6 +5,7 @@ from dataclasses import replace
 from itertools import pairwise
 from math import hypot, radians, sqrt, tan
 from pathlib import Path
+from types import SimpleNamespace
 
 import msgspec
 import numpy as np
@@ -13,8 +14,12 @@ import pytest
 from kettlewharf import dock_door, scanner
 from sillcast import Planner
 from sillcast.compare import compare, is_met
+from sillcast.contract import Counts, TapeDistances
 from sillcast.errors import GeometryError
+from sillcast.kernel import Region, TestBody
 from sillcast.kernel.kept import Kept
+from sillcast.needs import ZoneNeed
+from sillcast.onsite import tape
 from sillcast.render import finite
 
 PLANNER = Planner()
@@ -215,15 +220,35 @@ def test_needs_alone_ignores_sensors_and_coverage_alone_ignores_rules():
 
 
 def test_margin_of_a_met_zone_is_the_least_over_the_leaf_states():
-    """An ultrasonic head hears the leaf, so its margin depends on the state; the answer must not take a good one."""
+    """What a lobe sees depends on the leaf, so its margin does; the answer must not take a good one."""
     request = msgspec.json.decode((EXAMPLES / "ultrasonic.json").read_bytes())
     plan = PLANNER._plan(PLANNER._taken(request | {"output": {"proposals": False}}))
-    zone = next(z for z in plan.needs.zones if z.id == "protection:near:near_strip")
+    zone = replace(next(z for z in plan.needs.zones if z.id == "protection:near:near_strip"), kind="activation")
     whole = compare(zone, plan.sensing, plan.bodies, explain=False).answer
     alone = {s: compare(replace(zone, states=(s,)), plan.sensing, plan.bodies).answer.margin_m for s in zone.states}
     assert whole.verdict == "met"
     assert len(set(alone.values())) > 1
     assert whole.margin_m == min(alone.values()) == alone[whole.worst_state]
+
+
+def test_lobe_that_hears_the_leaf_covers_nothing_for_protection():
+    """An echo of the leaf is one of a body to it; past a leaf that stays out of the lobe it protects."""
+    sonar = {
+        "name": "sonar", "purposes": ["protection"],
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -0.3, "z_m": 3.0}},
+        "device": {"family": "ultrasonic", "width_deg": 30.0, "depth_deg": 30.0, "range_m": 20.0},
+    }  # fmt: skip
+
+    def covered(**mount):
+        answer = PLANNER.assess(dock_door(**{"/sensors": [sonar | {"mount": sonar["mount"] | mount}], "/traffic": []}))
+        near = next(c for c in answer.comparisons if c.zone == "protection:near:near_strip")
+        return near.share, near.contributing, "core.leaf_no_cover" in codes(answer)
+
+    assert covered() == (0.0, [], True)
+    share, contributing, hears = covered(tilt_deg=26.0)
+    assert share > 0.1
+    assert contributing == ["sonar"]
+    assert not hears
 
 
 def test_variants_of_a_request_that_share_what_is_known_get_the_answers_of_fresh_ones():
@@ -264,3 +289,280 @@ def test_a_number_that_is_not_finite_is_refused_by_its_place(number, field):
     zone = msgspec.structs.replace(answer.zones[-1], **{field: bad})
     with pytest.raises(GeometryError, match=f"at /zones/{field}$"):
         finite(msgspec.structs.replace(answer, zones=[*answer.zones[:-1], zone]))
+
+
+def test_counts_that_look_like_a_number_that_is_not_finite_pass():
+    """On the wire such a number is 0xcb and 8 bytes that begin like these."""
+    like = {"data": b"\xcb\x7f\xf0", "shape": (1, 3), "origin_m": (0.0, 0.0), "cell_m": 0.1}
+    counts = Counts(body="box", angle_deg=0.0, state=0.0, **like)
+    assert finite(counts) is counts
+    with pytest.raises(GeometryError, match=r"at /cell_m$"):
+        finite(msgspec.structs.replace(counts, cell_m=float("inf")))
+
+
+def box(name, x0, x1, y0, y1, top_m, **more):
+    return {"name": name, "ring_m": [[x0, y0], [x1, y0], [x1, y1], [x0, y1]], "top_m": top_m, **more}
+
+
+STRIP = "protection:near:near_strip"
+
+
+@pytest.mark.parametrize("gives_way", [{"material": "strips"}, {"moves": True}, {"top_m": 0.49}])
+def test_what_gives_way_or_is_stepped_on_leaves_the_zone_as_it_is(gives_way):
+    def required(**more):
+        screen = box("screen", -2.0, 2.0, -0.35, -0.10, **{"top_m": 2.0, **more})
+        return comparison(PLANNER.assess(dock_door(**{"/site/obstacles": [screen]})), STRIP).required_m2
+
+    free = comparison(PLANNER.assess(dock_door()), STRIP).required_m2
+    assert required(**gives_way) == free
+    assert required() < 0.5 * free
+    assert required(top_m=0.5) < 0.5 * free
+
+
+def test_height_of_an_obstacle_counts_from_the_floor_it_stands_on():
+    """Top at -0.6 m in the door frame, on a floor 1.2 m below the sill: 0.6 m high, more than a step."""
+    bollard = box("bollard", -0.5, 0.5, 1.0, 2.0, -0.6, base_m=-1.2)
+    request = dock_door(**{"/site/obstacles": [bollard], "/site/floor": {"far": {"level_m": -1.2}}})
+    request["traffic"][0]["from_sides"] = ["far"]
+    found = comparison(PLANNER.assess(request), "activation:far:fork truck")
+    assert found.blocked_m2 > 1.0
+
+
+def test_an_obstacle_in_the_way_of_the_leaf_and_one_that_takes_a_zone_are_told():
+    crate = box("crate", 0.0, 1.2, -0.3, 0.3, 1.2)
+    answer = PLANNER.assess(dock_door(**{"/site/obstacles": [crate], "/sensors": []}))
+    met = next(f for f in answer.findings if f.code == "core.in_leaf_path")
+    assert (met.severity, met.subjects, met.values["open_percent"]) == ("critical", ["/site/obstacles/0"], 25.0)
+    taken = next(f for f in answer.findings if f.code == "core.zone_taken" and f.zone == STRIP)
+    assert taken.values["blocked_m2"] == comparison(answer, STRIP).blocked_m2
+    beside = PLANNER.assess(dock_door(**{"/site/obstacles": [box("crate", 2.5, 3.0, -0.9, -0.4, 1.2)]}))
+    assert not {"core.in_leaf_path", "core.zone_taken"} & set(codes(beside))
+
+
+def curtain(**mount):
+    return {
+        "name": "curtain", "purposes": ["protection"],
+        "mount": {"side": "near", "position": {"x_m": -2.0, "y_m": -0.1, "z_m": 0.05}, **mount},
+        "counterpart": {"position": {"x_m": 2.0, "y_m": -0.1, "z_m": 0.05}},
+        "device": {"family": "light_curtain", "beams": 50, "pitch_m": 0.03},
+    }  # fmt: skip
+
+
+def test_a_sensor_protects_nothing_at_the_leaf_states_at_which_it_is_muted():
+    def found(*muting):
+        request = dock_door(**{"/sensors": [curtain()], "/door/muting": list(muting)})
+        return comparison(PLANNER.assess(request), "protection:near:leaf_line")
+
+    def muted(low, high, during="closing"):
+        return {"sensor": "curtain", "during": during, "from_state": low, "to_state": high}
+
+    whole = found()
+    assert whole.share > 0.4
+    assert found(muted(0.0, 1.0, "opening")) == whole
+    shares = {s.state: s.share for s in found(muted(0.2, 0.6)).shares}
+    assert shares == {1.0: whole.share, 0.75: whole.share, 0.5: 0.0, 0.25: 0.0}
+    between = found(muted(0.35, 0.3))  # holds none of the states at which the zone is judged
+    assert (between.verdict, between.worst_state, between.share) == ("not_met", pytest.approx(0.325), 0.0)
+    assert [c.cause for c in between.gaps[0].culprits] == ["aim", "muting"]
+
+
+class Loops:
+    """Loops that find what is over them."""
+
+    def __init__(self, *over):
+        self.placed = tuple(
+            SimpleNamespace(
+                name=str(i), side="near", purposes=("activation",), muted=(), emissions=(), over=Region.box(-1.0, 1.0, *y),
+                family=SimpleNamespace(name="induction_loop", sits="floor", never_alone=set()),
+            )
+            for i, y in enumerate(over)
+        )  # fmt: skip
+
+    def blocked(self, body, angle_deg, state):
+        return Region()
+
+    def detected(self, sensors, body, **how):
+        return Region.union(s.over for s in sensors)
+
+    def region(self, sensor, body, **how):
+        return sensor.over
+
+
+@pytest.mark.parametrize(
+    ("loops", "first_s", "last_s", "unseen"),
+    [
+        ([(-6.0, -5.0)], 4.0, 2.0, None),  # from -6.0 m on the door is open for 8 m
+        ([(-6.0, -5.0)], 2.5, 1.0, (-1.0, -0.3)),  # for 5 m from the first signal
+        ([(-6.0, -5.0)], 0.0, 2.2, (-0.6, -0.3)),  # for 4.4 m from the last one
+        ([(-5.8, -5.0)], 4.0, 2.0, (-5.9, -5.8)),  # found too late
+        ([(-9.5, -9.0), (-6.0, -5.0)], 4.0, 2.0, (-1.0, -0.3)),  # opened at -9.5 m, kept open from -5.0 m
+    ],
+)
+def test_a_loop_serves_activation_where_the_door_is_open_to_who_passed_it(loops, first_s, last_s, unseen):
+    """Ways at 2 m/s, by hand."""
+    zone = replace(
+        REST, id="activation:near:truck", kind="activation", region=Region.box(-1.0, 1.0, -5.9, -0.3), states=(0.0,),
+        velocities_m_per_s=((0.0, 2.0),), stays_open_s=(first_s, last_s),
+    )  # fmt: skip
+    found = compare(zone, Loops(*loops), {}, explain=False)
+    assert found.answer.verdict == ("met" if unseen is None else "not_met")
+    assert found.gap.is_empty if unseen is None else found.gap.bounds[1::2] == pytest.approx(unseen, abs=1e-6)
+
+
+def test_advice_leaves_a_loop_alone_that_finds_trucks_in_time():
+    """Found from 0.1 m before the distance on; the area between loop and door is not watched, and need not be."""
+    request = msgspec.json.decode((EXAMPLES / "induction_loop.json").read_bytes())
+    answer = PLANNER.assess(request)
+    assert [c.verdict for c in answer.comparisons if c.zone.startswith("activation")] == ["met"]
+
+
+class Everywhere:
+    """Sensors that detect everything but a slit."""
+
+    def __init__(self, *sensors, slit=None):
+        self.placed = sensors
+        self.slit = slit or Region()
+
+    def blocked(self, body, angle_deg, state):
+        return Region()
+
+    def detected(self, sensors, body, **how):
+        return Region.box(-5.0, 5.0, -5.0, 5.0) - self.slit
+
+    def region(self, sensor, body, **how):
+        return self.detected((sensor,), body)
+
+
+def ear(name, family, never_alone=()):
+    return SimpleNamespace(
+        name=name,
+        side="near",
+        purposes=("protection",),
+        muted=(),
+        emissions=(),
+        family=SimpleNamespace(name=family, never_alone=set(never_alone)),
+    )
+
+
+REST = ZoneNeed(
+    "protection:near:rest", "protection", "near", "rest", Region.box(-1.0, 1.0, -0.5, -0.1),
+    TestBody("box", 0.3, 0.2, 0.7), (1.0,), (), "",
+)  # fmt: skip
+
+
+def test_a_zone_that_only_sensors_see_which_must_not_protect_alone_cannot_be_told():
+    timid, bold = ear("ear", "ultrasonic", {"protection"}), ear("eye", "eye")
+    found = compare(REST, Everywhere(timid), {}).answer
+    assert (found.verdict, found.gaps, found.share) == ("cannot_tell", [], 1.0)
+    assert found.reason == "Only ear detects the body here, and no ultrasonic may serve protection alone."
+    assert not is_met(REST, Everywhere(timid))
+    assert compare(REST, Everywhere(timid, bold), {}).answer.verdict == "met"
+    assert is_met(REST, Everywhere(timid, bold))
+
+
+@pytest.mark.parametrize(("half_m", "verdict"), [(0.0022, "met"), (0.0028, "not_met")])
+def test_a_gap_is_what_a_disc_of_5_mm_fits_into_and_the_share_counts_all_that_is_missing(half_m, verdict):
+    slit = Region.box(-0.5, 0.5, -0.3 - half_m, -0.3 + half_m)
+    bold = ear("eye", "eye")
+    found = compare(REST, Everywhere(bold, slit=slit), {}, explain=False).answer
+    assert found.verdict == verdict
+    assert found.share == pytest.approx(1.0 - 2.0 * half_m / 0.8, abs=1e-4)
+    assert verdict == "not_met" or "strips narrower than 5 mm" in found.reason
+
+
+def test_rays_that_meet_the_leaf_are_named_as_the_cause():
+    request = dock_door(**{"/sensors/0/device/plane_tilts_deg": [-4.0, -3.0]})
+    gap = comparison(PLANNER.assess(request), "protection:near:leaf_line").gaps[0]
+    assert gap.culprits[0].cause == "leaf"
+
+
+def test_motion_across_the_line_of_sight_is_named_as_the_cause():
+    """A beam that looks straight down on a walker sees next to no speed along its line of sight: v sin(tilt)."""
+    radar = {
+        "name": "radar", "purposes": ["activation"],
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -1.5, "z_m": 4.0}},
+        "device": {"family": "microwave", "width_deg": 60.0, "depth_deg": 60.0, "least_speed_m_per_s": 1.4},
+    }  # fmt: skip
+    gap = comparison(PLANNER.assess(dock_door(**{"/sensors": [radar]})), "activation:near:fork truck").gaps[0]
+    assert "speed" in {c.cause for c in gap.culprits}
+
+
+def test_the_cause_is_sought_at_the_angle_at_which_the_place_is_missed():
+    """A low wall hides the body that stands along it, and not the one that stands across and looks over its end."""
+    wall = box("wall", -1.0, 1.0, -1.6, -1.5, 2.0)
+    answer = PLANNER.assess(dock_door(**{"/site/obstacles": [wall]}))
+    gaps = comparison(answer, "activation:near:fork truck").gaps
+    assert any(c.cause == "shadow" and c.name == "wall" for g in gaps for c in g.culprits)
+
+
+def marks_of(request):
+    return {m.label: m for m in PLANNER.assess(request).aim_marks}
+
+
+def test_a_mark_is_called_below_the_head_only_where_it_is():
+    """A shelf beside the wall takes the plane's rays below the head; the nearest one on the floor is 0.5 m beside."""
+    shelf = box("shelf", -2.4, -1.6, -1.1, -0.7, 3.0)
+    marks = marks_of(dock_door(**{"/site/obstacles": [shelf]}))
+    assert "plane 5 below the head" not in marks
+    assert abs(marks["plane 5 nearest to the head"].x_m + 2.1) > 0.1
+    assert "plane 5 below the head" in marks_of(dock_door())
+
+
+def test_the_farthest_plane_is_marked_at_both_ends_of_its_sweep():
+    marks = marks_of(dock_door())
+    ends = [m.x_m for label, m in marks.items() if label.startswith("plane 12 ") and "ray" in label]
+    assert len(ends) == 2
+    assert max(ends) - min(ends) > 1.0
+
+
+def test_of_beams_above_one_place_the_lowest_and_the_highest_are_marked():
+    marks = marks_of(dock_door(**{"/sensors": [curtain()]}))
+    assert sorted(m.z_m for m in marks.values()) == pytest.approx([0.05, 0.05 + 49 * 0.03])
+
+
+def test_the_axis_of_a_lobe_and_the_corners_of_a_field_are_marked():
+    """Axis at 30 deg from 4 m up: h tan 30 deg out."""
+    radar = {
+        "name": "radar", "purposes": ["activation"], "device": {"family": "microwave"},
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -0.2, "z_m": 4.0}, "tilt_deg": 30.0},
+    }  # fmt: skip
+    axis = marks_of(dock_door(**{"/sensors": [radar]}))["axis"]
+    assert (axis.x_m, axis.y_m, axis.z_m) == pytest.approx((0.0, -0.2 - 4.0 * tan(radians(30.0)), 0.0), abs=1e-3)
+    field = {"purpose": "activation", "x_from_m": -1.0, "x_to_m": 1.0, "out_from_m": 0.0, "out_to_m": 3.0}
+    marks = marks_of(dock_door(**{"/sensors/0/device/fields": [field]}))
+    corners = {(m.x_m, m.y_m) for label, m in marks.items() if label.startswith("field 1, corner ")}
+    assert corners == {(-1.0, 0.0), (1.0, 0.0), (-1.0, -3.0), (1.0, -3.0)}
+
+
+def test_a_place_within_the_wall_says_from_which_face_it_is_taped():
+    """Walls from -0.15 to 0.15 m: 0.05 m beyond the leaf plane is 0.10 m into the wall from the far face."""
+    door = PLANNER.decode(msgspec.json.encode(dock_door())).door
+    assert tape(door, 0.0, 0.05) == TapeDistances(
+        face="far", from_left_jamb_m=2.002, from_right_jamb_m=2.002, from_wall_face_m=-0.1
+    )
+    assert tape(door, 0.0, -0.05).face == "near"
+
+
+def low_energy_door(opening_s):
+    leaf = {"mass_kg": 40.0}
+    closing = {"time_s": 10.0, "creep_distance_m": 0.2, "creep_speed_m_per_s": 0.05}
+    motion = {"kind": "swing", "opening": {"time_s": opening_s}, "closing": closing, "hold_open_s": 5.0}
+    door = {"opening": {"width_m": 1.0, "height_m": 2.1}, "leaf": leaf, "motion": motion}
+    return {"door": door, "rules": {"set": "low_energy_swing"}, "output": {"proposals": False}}
+
+
+def test_summary_names_the_first_critical_finding_that_no_unmet_zone_tells():
+    assert PLANNER.assess(low_energy_door(4.5)).summary == (
+        "No zone is laid out. Where one is wanted, give the traffic or a rule set that asks for it."
+    )
+    assert PLANNER.assess(low_energy_door(4.0)).summary == (
+        "No zone is laid out. Critical: Opening to 90 deg takes 4.000 s; for a leaf of 1.00 m and 40 kg the least time is "
+        "4.50 s."
+    )
+    gaps_alone = PLANNER.assess(dock_door())
+    assert any(f.severity == "critical" for f in gaps_alone.findings)
+    assert "Critical" not in gaps_alone.summary
+    in_the_way = PLANNER.assess(dock_door(**{"/sensors/0/mount/position": {"x_m": 0.0, "y_m": 0.0, "z_m": 2.0}}))
+    assert in_the_way.summary.endswith(
+        "% covered. Critical: left head sits in the way of the leaf at leaf state 0.00 (share of travel, open is 1)."
+    )

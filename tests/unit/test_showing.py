@@ -136,3 +136,14 @@ def test_a_motion_sensor_needs_a_heading_and_sees_only_what_moves():
     with pytest.raises(UncomputableError) as refusal:
         coverage(**{"/sensors": [lobe], "/output": {"detections": [{**still, "heading_deg": 90.0}]}})
     assert refusal.value.faults[0].pointer == "/output/detections/0"
+
+
+def test_sections_are_those_of_each_leaf_state():
+    """States at which rays end alike share their sections; a leaf that stops rays parts them."""
+    head = scanner("left head", -2.1, plane_tilts_deg=[-5.0, 20.0])
+    how = {"/sensors": [head], "/output/states": [0.0, 0.5, 1.0], "/output/heights_m": [0.5]}
+    closed, half, opened = coverage(**how).sensors[0].coverage
+    assert (closed.state, half.state, opened.state) == (0.0, 0.5, 1.0)
+    assert closed.lines_m != opened.lines_m
+    alone = [coverage(**{**how, "/output/states": [state]}).sensors[0].coverage[0] for state in (0.0, 0.5, 1.0)]
+    assert [closed, half, opened] == alone

@@ -167,7 +167,7 @@ def advise(task: Task, *, robustness: bool = False) -> Advised:
     settled = replace(
         task, request=judge.request(proof.best), placed=judge.sensors(proof.best), comparisons=proof.comparisons
     )
-    relaxed = relaxations(settled, reach, proposals[0].patch if proposals else [], task.comparisons)
+    relaxed = relaxations(settled, reach, proposals[0].patch if proposals else [], task)
     said = note(task, settled, relaxed, reach, has_proposals=bool(proposals))
     return Advised(proposals, said, _report(judge, found, proof, budget), relaxed.found)
 
@@ -319,7 +319,7 @@ def _with_reserve(judge: _Judge, candidate: Candidate, standing: Standing) -> tu
 
 
 def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
-    """The candidate without the changes that do not make it better, last settings first."""
+    """The candidate without the changes that alone are not worth a ladder, last settings first."""
 
     def judged(one: Candidate) -> tuple[Candidate, Standing]:
         if one not in fine.standings:
@@ -328,7 +328,10 @@ def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
 
     for i in reversed(range(len(candidate))):
         back = (*candidate[:i], fine.now[i], *candidate[i + 1 :])
-        if back != candidate and _is_no_worse(judge, judged(back), judged(candidate)):
+        if back == candidate:
+            continue
+        one, other = judged(back), judged(candidate)
+        if _is_no_worse(judge, one, other) or not is_worth_it(one[1], other[1]):
             candidate = back
     return candidate
 

@@ -23,9 +23,12 @@ _CAUSES = {
     "range": "{area} m2 are beyond the range",
     "ray_spacing": "too few rays hit the body on {area} m2",
     "field": "the field leaves out {area} m2",
-    "planes": "{area} m2 lie between planes",
+    "leaf": "rays to {area} m2 of it meet the leaf",
+    "muting": "muting takes {area} m2",
+    "speed": "on {area} m2 too little of the motion is along the line of sight",
+    "planes": "{area} m2 lie between the areas seen",
     "aim": "no sensor looks at {area} m2 of it",
-    "no_sensor": "no sensor is on the {name}",
+    "no_sensor": "no sensor on the {name} serves it",
 }
 
 
@@ -119,7 +122,7 @@ def _plain(zone: ZoneNeed, task: Task, settled: Task, reach: Reach) -> str:
 def _is_bare(zone: ZoneNeed, task: Task, found: Comparison) -> bool:
     """True if no sensor of the purpose is on the side of a zone of which next to nothing is seen."""
     sides = {s.side for s in task.placed if zone.kind in s.purposes}
-    return zone.side not in sides and found.gap_m2 > _ALMOST_ALL * found.required_m2
+    return zone.side not in sides and not zone.is_under_leaf and found.gap_m2 > _ALMOST_ALL * found.required_m2
 
 
 def _causes(culprits: Sequence[Culprit]) -> Iterator[str]:

@@ -23,8 +23,9 @@ from sillcast.family import Emission, Rays
 from sillcast.kernel import Lobe, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Countable, Grid
+from sillcast.kernel.echo import echoing
 from sillcast.kernel.lobe_cells import CORNER, lobe_cells
-from sillcast.kernel.poses import Look, Places, thinned
+from sillcast.kernel.poses import Look, Places, looked_at_first, thinned
 from sillcast.kernel.sight import Level, shadow
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import LEAF_STATES, LEAF_TOUCH_M, STANDING, Placed, Sensing, Velocities, field_rings
@@ -37,6 +38,7 @@ __all__ = [
     "Site",
     "View",
     "ZoneScore",
+    "frame_of",
     "inside",
     "make_of",
     "thinned",
@@ -139,6 +141,7 @@ class View:
     angles_deg: tuple[float, ...]
     states: tuple[float, ...]
     velocities: Velocities
+    during: tuple[str, ...]
     grid: Grid
     targets: tuple[_Target, ...]
 
@@ -257,14 +260,14 @@ class OnGrid:
     def _grouped(self) -> Iterable[View]:
         groups: dict[tuple[Any, ...], list[ZoneNeed]] = {}
         for zone in self.zones:
-            key = (zone.kind, zone.body, zone.angles_deg, zone.states, zone.velocities_m_per_s)
+            key = (zone.kind, zone.body, zone.angles_deg, zone.states, zone.velocities_m_per_s, zone.during)
             groups.setdefault(key, []).append(zone)
-        for (kind, body, angles, states, velocities), zones in groups.items():
+        for (kind, body, angles, states, velocities, during), zones in groups.items():
             grid = self._grid(zones, body)
             blocked = [self._blocked(body, angle, states, grid) for angle in angles]
             targets = tuple(self._target(zone, grid, blocked) for zone in zones)
             purpose = "activation" if kind == "exclusion" else kind
-            yield View(purpose, body, angles, states, velocities, grid, targets)
+            yield View(purpose, body, angles, states, velocities, during, grid, targets)
 
     def _grid(self, zones: Sequence[ZoneNeed], body: TestBody) -> Grid:
         boxes = np.array([z.region.bounds for z in zones if not z.region.is_empty] or [(0.0, 0.0, 0.0, 0.0)])
@@ -328,6 +331,9 @@ class OnGrid:
 
     def _in_lobe(self, lobe: Lobe, view: View) -> BoolArray:
         """Cells at which a lobe detects the body; what it sees depends on the leaf too little to ask at each state."""
+        leaf = (p for p in self._leaves.prisms if p.part == "leaf")
+        if view.purpose == "protection" and any(len(echoing(lobe, p, self.site.fixed)) for p in leaf):
+            return np.zeros((view.grid.rows, view.grid.columns), dtype=np.bool_)
         around, off = self._at(view.states[0]), CORNER * view.grid.cell_m if self.certain else 0.0
 
         def hidden(level: Level) -> BoolArray:
@@ -377,13 +383,21 @@ class OnGrid:
         """What to ask of many mounts of a sensor at once, or None where counting rays cannot answer it.
 
         Never less than `seen` finds at the first state: limits that fields set are left out, and with them the rays
-        that would meet the leaf outside of a field.
+        that would meet the leaf outside of a field. One question for each emission and view.
         """
+        return self._looks(sensor, lambda rays: [thinned(r, self.thin) for r in rays])
+
+    def first_looks(self, sensor: Placed) -> list[Look] | None:
+        """As `looks`, with a part of the rays and places: what to judge first."""
+        looks = self._looks(sensor, looked_at_first)
+        return looks and [replace(look, places=look.places.sparse()) for look in looks]
+
+    def _looks(self, sensor: Placed, part: Callable[[Sequence[Rays]], Sequence[Rays]]) -> list[Look] | None:
         rays = [e for e in sensor.emissions if isinstance(e, Rays) and not e.blocks]
         if not rays or len(rays) < len(sensor.emissions) or sensor.carried is not None:
             return None
         views = [view for view in self.views if _serves(sensor, view)]
-        return [self._look(emission, sensor, view) for emission in rays for view in views]
+        return [self._look(some, sensor, view) for some in part(rays) for view in views]
 
     def seen_from(self, sensor: Placed, poses: Sequence[Pose]) -> list[list[list[BoolArray]]] | None:
         """What `seen` finds for a sensor at each of these poses, or None where one count for each cell cannot tell.
@@ -413,7 +427,7 @@ class OnGrid:
             around = self.site.fixed
             if not field_rings(sensor, view.purpose)[0]:
                 around, voided = self._leaves, self._is_leaf[: len(self._leaves.prisms)]
-        own = _own(thinned(rays, self.thin), sensor.scene.mount)
+        own = _own(rays, sensor.scene.mount)
         places = Places(view.grid, *view.marks())
         worth = (1.0, UNWANTED_WORTH)
         return Look(own, around, view.body, places, view.angles_deg, voided, worth, self._is_certain(view))
@@ -427,16 +441,19 @@ class OnGrid:
 def _serves(sensor: Placed, view: View) -> bool:
     """Whether a sensor is there for the purpose of a view and senses a body that moves as in it."""
     moves_or_seen = bool(view.velocities) or bool(STANDING & set(sensor.family.senses))
-    return view.purpose in sensor.purposes and moves_or_seen
+    is_muted = view.purpose == "protection" and any(sensor.is_muted(state, view.during) for state in view.states)
+    return view.purpose in sensor.purposes and moves_or_seen and not is_muted
 
 
 def make_of(sensor: Placed) -> Hashable:
     """Equal for sensors that send out the same in their own frames: all but where their rays start and go to."""
+    return frame_of(sensor), tuple(e.floor_margin_m for e in sensor.emissions if isinstance(e, Rays))
+
+
+def frame_of(sensor: Placed) -> Hashable:
+    """Equal for sensors that send out the same but for their floor margins."""
     rays = [e for e in sensor.emissions if isinstance(e, Rays)]
-    sent = [
-        (e.range_m.tobytes(), e.group.tobytes(), e.floor_margin_m, e.least_hits, e.hits_within, e.beam_width_m)
-        for e in rays
-    ]
+    sent = [(e.range_m.tobytes(), e.group.tobytes(), e.least_hits, e.hits_within, e.beam_width_m) for e in rays]
     own = (sensor.family.name, sensor.side, sensor.purposes, sensor.carried is None, len(sensor.emissions))
     return (*own, msgspec.json.encode(sensor.params), tuple(sent), tuple(e.divergence_deg for e in rays))
 
