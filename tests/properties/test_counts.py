@@ -46,7 +46,7 @@ rules = st.fixed_dictionaries(
     {"fields": st.sampled_from([(), (RING,), (QUAD,)]), "certain": st.booleans(), "angle_deg": angles}
 )
 shapes = st.sampled_from(["box", "cylinder", "sphere"])
-some = settings(max_examples=40, deadline=None, derandomize=True)
+some = settings(max_examples=40, deadline=None)
 
 
 def body_of(shape, size):
@@ -159,7 +159,7 @@ def test_mirrored_scenes_have_mirrored_counts(seed):
     only_ties_differ(one, other[:, ::-1], rays, free_lengths(rays, around), body, grid)
 
 
-@settings(max_examples=15, deadline=None, derandomize=True)
+@settings(max_examples=15, deadline=None)
 @given(seeds, shapes, floors, st.sampled_from(["plane", "head"]), st.sampled_from([0.0, 0.05]), st.integers(1, 2))
 def test_scored_poses_equal_counts_pose_by_pose(seed, shape, floors, within, margin, threads):
     rng = np.random.default_rng(seed)

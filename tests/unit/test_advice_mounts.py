@@ -7,6 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import msgspec
+import numpy as np
 import pytest
 
 from ablation.small import small_door, task_of
@@ -16,6 +17,8 @@ from sillcast.advice import base_request, mount_search_type, mount_words
 from sillcast.advice import mounts as mounts_module
 from sillcast.advice.candidates import Candidate, mounts, sensor_of
 from sillcast.advice.mounts import sensor_type
+from sillcast.advice.places import ZoneScore
+from sillcast.advice.plans import merit_on_grid
 from sillcast.errors import BudgetError, MalformedError, UncomputableError
 
 PLANNER = Planner()
@@ -498,3 +501,41 @@ def test_a_plan_of_which_a_zone_sees_nothing_ranks_behind_one_that_serves_all():
     ]
     best = PLANNER.mount_search(search(**{"/devices": devices, "/sensors_per_side": 2, "/apart_m": 0.4})).mounts[0]
     assert sorted(best.sensors) == ["motion", "presence"]
+
+
+CAMERA = {"family": "depth_camera", "columns": 40, "rows": 24, "least_pixels": 2, "noise_m": 0.03}
+
+
+def test_mounts_with_other_floor_margins_are_judged_about_as_alone_and_never_better(monkeypatch):
+    """Together at the widest margin where they differ little, else apart: at tilts from 0 to 40 deg they do."""
+    found = []
+    kept = mounts_module.searched
+    monkeypatch.setattr("sillcast.advice.mount_answer.searched", lambda bench: found.append(kept(bench)) or found[-1])
+    angles = {"tilt_deg": {"least": 0.0, "most": 40.0, "step": 5.0}}
+    PLANNER.mount_search(search(**{"/devices/0/device": CAMERA, "/angles": angles}))
+    margins = {tuple(e.floor_margin_m for e in m.placed.emissions) for m in found[0].judged}
+    assert np.ptp(list(margins), axis=0).max() > 3 * mounts_module.MARGINS_APART_M
+    for looked in found[0].judged:
+        alone = found[0].grid.scores([looked.placed])
+        for one, both in zip(alone, looked.scores, strict=True):
+            assert one.gap_m2 <= both.gap_m2 + 1e-9
+            assert both.gap_m2 - one.gap_m2 <= 0.15
+
+
+def test_fewer_mounts_of_a_head_of_many_rays_are_judged(monkeypatch):
+    monkeypatch.setattr(mounts_module, "JUDGED_SLOW_MOST", 4)
+    whole = PLANNER.mount_search(search()).search
+    rays = 51 * 4
+    monkeypatch.setattr(mounts_module, "JUDGED_RAYS_MOST", 6 * rays)
+    few = PLANNER.mount_search(search()).search
+    assert few.judged <= 2 * 6 < whole.judged
+    assert f"{few.looked_at - few.judged} mounts were looked at only, not judged." in few.not_tried
+
+
+def test_of_mounts_that_leave_as_much_unseen_that_with_more_margin_around_what_is_met_goes_first():
+    """A zone that no mount meets must not hide that another is met by a hair."""
+    door, strip = (SimpleNamespace(kind=kind, weight=1.0, id=kind) for kind in ("activation", "protection"))
+    unmet = ZoneScore(strip, 0.5, 0.0, 0.0)
+    merits = [merit_on_grid([ZoneScore(door, 0.0, 0.0, margin), unmet]) for margin in (0.01, 0.1, 0.25, 0.3)]
+    assert merits[0] > merits[1] > merits[2] == merits[3]
+    assert merit_on_grid([ZoneScore(door, 0.01, 0.0, 0.0), unmet]) > merits[0]

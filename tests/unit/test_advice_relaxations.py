@@ -9,8 +9,10 @@ from kettlewharf import changed
 from sillcast import Planner, advice
 from sillcast.advice.changes import is_vehicle
 from sillcast.advice.pointers import value_at
+from sillcast.advice.reach import reach_of
+from sillcast.advice.relax import relaxations
 from sillcast.advice.robust import mount_errors, robust
-from sillcast.contract import Comparison
+from sillcast.contract import Comparison, PatchStep
 
 PLANNER = Planner()
 QUICK = advice.Budget(tried=60, kept=2, assessed=1, relaxed=1)
@@ -95,6 +97,20 @@ def test_the_least_rise_is_offered_with_the_height_it_leads_to():
     assert f"head mounted {higher.proposed - 2.4:.1f} m higher, at {higher.proposed:.2f} m, 'person" in higher.text
     lower = changed(request, {HEIGHT: round(higher.proposed - 0.1, 6)})
     assert verdicts(lower)[PERSON] == "not_met"
+
+
+def test_a_rise_beyond_proposed_settings_counts_from_the_request_that_was_sent():
+    """As where a family lets its height be set: 0.2 m of the rise are among the proposals."""
+    request = activation_only(**(SHORT | LOW))
+    lower = changed(request, {HEIGHT: 2.2})
+    settled, sent = (task_of(PLANNER, r, ranges=pinned(PLANNER, r)) for r in (request, lower))
+    first = [PatchStep(op="add", path=HEIGHT, value=2.4)]
+    found = relaxations(settled, reach_of(settled, []), first, sent).found
+    higher = next(r for r in found if r.kind == "mount_height")
+    assert higher.current == 2.2
+    assert higher.proposed > 2.4
+    assert f"head mounted {higher.proposed - 2.2:.1f} m higher, at {higher.proposed:.2f} m" in higher.text
+    assert [step.path for step in higher.patch] == [HEIGHT, HEIGHT]
 
 
 def test_a_second_sensor_is_told_with_side_height_and_distance_from_the_wall():

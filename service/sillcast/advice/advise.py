@@ -331,7 +331,8 @@ def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
         if back == candidate:
             continue
         one, other = judged(back), judged(candidate)
-        if _is_no_worse(judge, one, other) or not is_worth_it(one[1], other[1]):
+        is_little = not is_worth_it(one[1], other[1]) and one[1][:4] <= other[1][:4]  # and none of it protection
+        if is_little or _is_no_worse(judge, one, other):
             candidate = back
     return candidate
 

@@ -182,16 +182,16 @@ def can_rise(sensor: Placed) -> bool:
     return sensor.carried is None and sensor.scene.counterpart is None and sensor.family.sits == "beside"
 
 
-def raised(task: Task, sensor: Placed, steps: int) -> Change | None:
-    """The sensor so many steps higher; None if it would sit inside something."""
+def raised(task: Task, sensor: Placed, steps: int, sent: Any) -> Change | None:
+    """The sensor so many steps higher; None if it would sit inside something, or no higher than in the request sent."""
     pointer = f"{sensor.pointer}/mount/position/z_m"
-    now = float(value_at(task.request, pointer))
-    height = round(now + steps * RAISE_STEP_M, 6)
+    was = float(value_at(sent, pointer))
+    height = round(float(value_at(task.request, pointer)) + steps * RAISE_STEP_M, 6)
     moved = placed_again(with_value(task.request, pointer, height), sensor)
-    if prism_holding(task.site.fixed, moved.scene.mount.origin) is not None:
+    if height <= was or prism_holding(task.site.fixed, moved.scene.mount.origin) is not None:
         return None
-    words = f"{sensor.name} mounted {steps * RAISE_STEP_M:.1f} m higher, at {height:.2f} m"
-    return Change("mount_height", words, "m", now, height, pointer, height, moved)
+    words = f"{sensor.name} mounted {height - was:.1f} m higher, at {height:.2f} m"
+    return Change("mount_height", words, "m", was, height, pointer, height, moved)
 
 
 def twins(task: Task) -> Iterator[Change]:

@@ -13,19 +13,20 @@ import numpy as np
 from msgspec import Meta
 
 from sillcast.advice.candidates import FREE_PLACES, Candidate, Mounts, Position, mounts, sensor_of
-from sillcast.advice.places import OnGrid, Site, make_of
+from sillcast.advice.places import OnGrid, Site, frame_of
 from sillcast.advice.plans import Looked, Planned, planned, ranked, unseeable_m2
 from sillcast.contract import MountDeviceBase, MountSearchBase
-from sillcast.family import Rays
+from sillcast.family import Emission, Rays
 from sillcast.kernel import Pose
 from sillcast.kernel.clip import prism_holding
-from sillcast.kernel.poses import THIN, Look, thinned
+from sillcast.kernel.poses import Look, looked_at_first
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
 
 __all__ = ["Bench", "Searched", "base_request", "mount_search_type", "searched", "slowest"]
 
 JUDGED_MOST = 320  # single mounts judged on the grid after the first look
+JUDGED_RAYS_MOST = 3_000_000  # of all these mounts together: fewer mounts of a camera are judged than of a scanner
 JUDGED_SLOW_MOST = 32  # the same where a device is judged by exact regions: lobes, areas of the floor
 LEAST_TILT_DEG, MOST_TILT_DEG = -90.0, 120.0  # bounds of a mount in an assessment request, as its schema has them
 FRAME_M, LOWEST_M, HIGHEST_M = 60.0, -3.0, 30.0
@@ -34,6 +35,7 @@ JUDGED_TOGETHER = 32  # mounts judged by rays at a time: between two looks at wh
 REFINED = 12  # best mounts whose neighbours are judged as well
 TURNS_MOST = 3  # rounds of refining
 FINENESS = 4  # cells along the body's narrow side, 0.05 m for the reference body
+MARGINS_APART_M = 0.02  # floor margins of mounts judged together, at the widest: less than a cell's half
 
 
 @lru_cache(maxsize=8)
@@ -183,7 +185,9 @@ class _Search:
     @property
     def most(self) -> dict[bool, int]:
         """Most mounts to judge first, of devices that look by rays (False) and of those that do not."""
-        return {False: JUDGED_MOST, True: JUDGED_SLOW_MOST}
+        rays = [sum(len(e.range_m) for e in p.emissions if isinstance(e, Rays)) for p in self.first]
+        most = JUDGED_RAYS_MOST // max(1, *rays)
+        return {False: min(JUDGED_MOST, max(most, JUDGED_SLOW_MOST)), True: JUDGED_SLOW_MOST}
 
     def allowed(self, candidates: Iterable[Candidate]) -> list[Candidate]:
         """The first of these, up to twice the first mounts of their kind in all."""
@@ -219,7 +223,7 @@ class _Search:
         """Single mounts on the grid, each judged once."""
         fresh = {c.key: c for c in candidates if c.key not in self.judged}
         self.wanted += len(fresh)
-        alike = sorted(fresh.values(), key=self._kind)
+        alike = sorted(fresh.values(), key=lambda c: (self._kind(c), c.position_m[2], c.angles_deg))
         for (device, _, hand), group in groupby(alike, key=self._kind):
             some = list(group)
             size = 1 if self.is_slow[device] else JUDGED_TOGETHER
@@ -232,10 +236,21 @@ class _Search:
         return candidate.key[0], candidate.side, self.mirrored[candidate.key[:4]]
 
     def _judge(self, some: Sequence[Candidate], hand: bool) -> None:
-        """Some mounts of one device; together where the first and the last send out the same in their own frames."""
+        """Some mounts of one device, by height and attitude; together where the first and the last send out the same.
+
+        In their own frames, that is, but for floor margins that differ little: of those the widest counts.
+        """
         makes = [partial(self.placed, candidate, hand) for candidate in some]
         first, last = makes[0](), makes[-1]()
-        seen = self.grid.seen_from(first, _poses(some)) if make_of(first) == make_of(last) else None
+        margins = [[_margin_m(e) for e in sensor.emissions] for sensor in (first, last)]
+        seen = None
+        if frame_of(first) == frame_of(last):
+            if np.ptp(margins, axis=0).max(initial=0.0) <= MARGINS_APART_M:
+                seen = self.grid.seen_from(_with_margins(first, np.max(margins, axis=0)), _poses(some))
+            elif len(some) > 1:
+                for half in (some[: len(some) // 2], some[len(some) // 2 :]):
+                    self._judge(half, hand)
+                return
         if seen is None:
             placed = [first, *(make() for make in makes[1:])]
             self.grid.look_at(placed)
@@ -244,7 +259,19 @@ class _Search:
             _, y, z = candidate.position_m
             height = z - float(self.bench.site.fixed.floors.height(y))
             scores = tuple(self.grid.scores_of_seen([cells]))
-            self.judged[candidate.key] = Looked(candidate, height, make, cells, scores)
+            self.judged[candidate.key] = Looked(candidate, height, make, cells, self.grid.unseen(cells), scores)
+
+
+def _margin_m(emission: Emission) -> float:
+    """Floor margin of rays, 0 of what has none. [m]"""
+    return emission.floor_margin_m if isinstance(emission, Rays) else 0.0
+
+
+def _with_margins(sensor: Placed, margins_m: Iterable[float]) -> Placed:
+    """The sensor with other floor margins of its rays."""
+    pairs = zip(sensor.emissions, margins_m, strict=True)
+    changed = (replace(e, floor_margin_m=float(m)) if isinstance(e, Rays) else e for e, m in pairs)
+    return replace(sensor, emissions=tuple(changed))
 
 
 def _same(placed: Placed) -> Placed:
@@ -266,7 +293,7 @@ def searched(bench: Bench) -> Searched:
     """
     grid = OnGrid(bench.site, bench.zones, fineness=FINENESS, certain=False)
     first = [_nominal(bench, d) for d in range(len(bench.asked.devices))]
-    rays = [sum(len(thinned(e, THIN).range_m) for e in p.emissions if isinstance(e, Rays)) for p in first]
+    rays = [_first_rays(placed) for placed in first]
     search = _Search(bench, grid, mounts(bench.asked, [max(r, 1) for r in rays]), first)
     for is_slow, most in search.most.items():
         groups = [group for group in search.groups if search.is_slow[group.device] is is_slow]
@@ -277,6 +304,11 @@ def searched(bench: Bench) -> Searched:
     plans = planned(judged, grid, sides=asked.sides, per_side=asked.sensors_per_side, apart_m=asked.apart_m)
     spread = tuple(d.name for d, slow in zip(asked.devices, search.is_slow, strict=True) if slow)
     return Searched(plans, first, total, total - sum(search.skipped.values()), judged, search.skipped, grid, spread)
+
+
+def _first_rays(placed: Placed) -> int:
+    """Rays by which a mount of a device is looked at. [1]"""
+    return sum(len(e.range_m) for e in looked_at_first([e for e in placed.emissions if isinstance(e, Rays)]))
 
 
 def _nominal(bench: Bench, device: int) -> Placed:
@@ -305,7 +337,7 @@ def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
     promise: dict[tuple[int, ...], float] = {}
     for hand in (False, True):
         some = [c for c in free if search.mirrored[c.key[:4]] is hand]
-        looks = search.grid.looks(search.placed(some[0], hand)) if some else []
+        looks = search.grid.first_looks(search.placed(some[0], hand)) if some else []
         if looks is None:
             return _spread(free)
         promise |= {c.key: v for c, v in zip(some, _looked_at(search, looks, some), strict=True)}
@@ -314,12 +346,12 @@ def _first_look(search: _Search, group: Mounts) -> list[Candidate]:
 
 def _looked_at(search: _Search, looks: Sequence[Look], some: Sequence[Candidate]) -> list[float]:
     """How much of what is wanted each mount sees by a part of its rays at a part of the places: what to judge first."""
-    sparse, poses = [look.sparse() for look in looks], _poses(some)
+    poses = _poses(some)
     values = np.zeros(len(poses))
     for first in range(0, len(poses), LOOKED_TOGETHER):
         search.bench.tick(search.looked + first, search.count, "looking")
         part = slice(first, first + LOOKED_TOGETHER)
-        values[part] = np.sum([look.value(poses[part], 1) for look in sparse], axis=0)
+        values[part] = np.sum([look.value(poses[part], 1) for look in looks], axis=0)
     search.looked += len(poses)
     found: list[float] = values.round(9).tolist()
     return found
@@ -352,10 +384,10 @@ def _is_better_mirrored(search: _Search, here: Sequence[Candidate]) -> bool:
 def _seen(search: _Search, some: Sequence[Candidate], mirrored: bool) -> float:
     """How much of what is wanted some mounts of a device see; of a device without rays the least turned one."""
     placed = search.placed(min(some, key=lambda c: c.order), mirrored)
-    looks = search.grid.looks(placed)
+    looks = search.grid.first_looks(placed)
     if looks is None:
         return float(sum(cells.sum() for view in search.grid.seen(placed) for cells in view))
-    return float(round(sum(look.sparse().value(_poses(some), 1).sum() for look in looks), 6))
+    return float(round(sum(look.value(_poses(some), 1).sum() for look in looks), 6))
 
 
 def _poses(some: Iterable[Candidate]) -> list[Pose]:

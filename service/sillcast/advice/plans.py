@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from sillcast.advice.candidates import Candidate
 from sillcast.advice.places import BoolArray, OnGrid, ZoneScore
-from sillcast.advice.standing import of_comparisons, of_scores
+from sillcast.advice.standing import less_margin, of_comparisons, of_scores
 from sillcast.contract import Comparison
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import Placed
@@ -26,31 +26,38 @@ SIDE_PLANS = 12  # best plans of each side that are joined with those of the oth
 Bits = npt.NDArray[np.uint64]
 
 # The standing of settings, and after the zones unmet the number of zones of which nothing is seen: a door that two
-# sensors protect well and that nobody can open is worse than one that they protect less well.
+# sensors protect well and that nobody can open is worse than one that they protect less well. The margin is that of the
+# zones that are met: where no mount meets all of them, what is met had better stand a mounting error.
 Merit = tuple[int, ...]
 
 
 def merit_on_grid(scores: Sequence[ZoneScore]) -> Merit:
     """What mounts are ranked by, smaller is better."""
     standing = of_scores(scores)
-    return (*standing[:2], sum(s.is_blind for s in scores), *standing[2:])
+    around = [s.margin_m for s in scores if s.zone.kind != "exclusion" and s.gap_m2 == 0.0]
+    return (*standing[:2], sum(s.is_blind for s in scores), *standing[2:-1], less_margin(around))
 
 
 def merit_of(zones: Sequence[ZoneNeed], comparisons: Sequence[Comparison]) -> Merit:
     """As `merit_on_grid`, from exact regions."""
     standing = of_comparisons([z for z in zones if any(c.zone == z.id for c in comparisons)], comparisons)
     blind = sum(c.verdict != "informative" and c.share == 0.0 for c in comparisons)
-    return (*standing[:2], blind, *standing[2:])
+    around = [c.margin_m or 0.0 for c in comparisons if c.verdict == "met"]
+    return (*standing[:2], blind, *standing[2:-1], less_margin(around))
 
 
 @dataclass(frozen=True, eq=False)
 class Looked:
-    """A single mount after the look on the grid; `place` makes the sensor, which few of those looked at need."""
+    """A single mount after the look on the grid; `place` makes the sensor, which few of those looked at need.
+
+    `seen` are the cells that it sees by view and angle, `unseen` those that it does not by required zone and angle.
+    """
 
     candidate: Candidate
     height_m: float  # above the floor below it
     place: Callable[[], Placed]
     seen: list[list[BoolArray]]
+    unseen: Mapping[str, Sequence[BoolArray]]
     scores: tuple[ZoneScore, ...]
 
     @cached_property
@@ -159,14 +166,15 @@ def _pairs(singles: Sequence[Looked], grid: OnGrid, apart_m: float) -> tuple[lis
     if len(singles) < 2:
         return [], 0
     zones = {t.zone.id: (t.zone.kind, t.count) for v in grid.views for t in v.targets}
-    unseen = _unseen(singles, grid)
+    unseen = _unseen(singles)
+    bits, begins = _side_by_side(list(unseen.values()))
     at = np.array([m.candidate.position_m for m in singles])
     rows = []
     for first in range(len(singles) - 1):
         apart = np.linalg.norm(at[first + 1 :] - at[first], axis=1) >= apart_m - 1e-9
         others = first + 1 + np.flatnonzero(apart)
         if len(others):
-            gaps = {zone: _common(bits, first, others) for zone, bits in unseen.items()}
+            gaps = dict(zip(unseen, _common(bits, begins, first, others).T, strict=True))
             rows.append(np.column_stack([_order(gaps, zones, len(others)), np.full(len(others), first), others]))
     if not rows:
         return [], 0
@@ -175,26 +183,37 @@ def _pairs(singles: Sequence[Looked], grid: OnGrid, apart_m: float) -> tuple[lis
     return [(singles[int(row[5])], singles[int(row[6])]) for row in best], len(table)
 
 
-def _unseen(singles: Sequence[Looked], grid: OnGrid) -> dict[str, list[Bits]]:
+def _unseen(singles: Sequence[Looked]) -> dict[str, list[Bits]]:
     """Unseen cells of each zone as bits, for each angle: (mounts, words)."""
-    cells = [grid.unseen(m.seen) for m in singles]
     return {
-        zone: [_packed(np.array([one[zone][i] for one in cells])) for i in range(len(angles))]
-        for zone, angles in cells[0].items()
+        zone: [_packed(np.array([one.unseen[zone][i] for one in singles])) for i in range(len(angles))]
+        for zone, angles in singles[0].unseen.items()
     }
 
 
 def _packed(cells: BoolArray) -> Bits:
-    """Rows of cells as words of 64 bits, filled up with zeros."""
-    whole = np.zeros((len(cells), -(-cells.shape[1] // 64) * 64), dtype=np.bool_)
+    """Rows of cells as words of 64 bits, one at least, filled up with zeros."""
+    whole = np.zeros((len(cells), max(1, -(-cells.shape[1] // 64)) * 64), dtype=np.bool_)
     whole[:, : cells.shape[1]] = cells
     return np.packbits(whole, axis=1).view(np.uint64)
 
 
-def _common(bits: Sequence[Bits], one: int, others: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Cells that a mount and each of the others both leave unseen at some angle. [1]"""
+def _side_by_side(zones: Sequence[Sequence[Bits]]) -> tuple[list[Bits], npt.NDArray[np.int64]]:
+    """Bits of all zones in one row for each mount, for each angle, and where each zone begins.
+
+    A zone with fewer angles than others has its last one again.
+    """
+    begins = np.cumsum([0, *(zone[0].shape[1] for zone in zones)])[:-1]
+    angles = range(max(len(zone) for zone in zones))
+    return [np.concatenate([zone[min(i, len(zone) - 1)] for zone in zones], axis=1) for i in angles], begins
+
+
+def _common(
+    bits: Sequence[Bits], begins: npt.NDArray[np.int64], one: int, others: npt.NDArray[np.int64]
+) -> npt.NDArray[np.int64]:
+    """Cells of each zone that a mount and each of the others both leave unseen at some angle: (others, zones). [1]"""
     left = np.bitwise_or.reduce([angle[one] & angle[others] for angle in bits])
-    return np.asarray(np.bitwise_count(left).sum(axis=1, dtype=np.int64))
+    return np.add.reduceat(np.bitwise_count(left), begins, axis=1, dtype=np.int64)
 
 
 def _order(
@@ -217,7 +236,7 @@ def unseeable_m2(looked: Sequence[Looked], grid: OnGrid) -> float:
         return sum(z.region.area for z in grid.zones if z.kind != "exclusion")
     cell_m2 = {t.zone.id: v.grid.cell_m**2 for v in grid.views for t in v.targets}
     area = 0.0
-    for zone, bits in _unseen(looked, grid).items():
+    for zone, bits in _unseen(looked).items():
         by_none = np.bitwise_or.reduce([np.bitwise_and.reduce(angle, axis=0) for angle in bits])
         area += float(np.bitwise_count(by_none).sum()) * cell_m2[zone]
     return area

@@ -83,9 +83,10 @@ class _Outcome:
 
 @dataclass
 class _Trial:
-    """The request with the best settings, its unmet zones, and how many exact assessments are left."""
+    """The request with the best settings, the one that was sent, unmet zones, and how many assessments are left."""
 
     task: Task
+    sent: Task
     unmet: Sequence[ZoneNeed]
     first: Sequence[PatchStep]
     left: int
@@ -155,7 +156,7 @@ class _Trial:
         return best
 
 
-def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], before: Sequence[Comparison]) -> Relaxed:
+def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], sent: Task) -> Relaxed:
     """For the zones that stay unmet, the nearest change of each kind that turns at least one to met.
 
     Parameters
@@ -167,8 +168,8 @@ def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], before: Se
         helps.
     first : sequence of PatchStep
         Makes that request of the one that the client sent.
-    before : sequence of Comparison
-        Assessment of what the client sent.
+    sent : Task
+        What the client sent; `current` of a change and `before` of its effects are its numbers.
 
     Returns
     -------
@@ -179,7 +180,7 @@ def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], before: Se
     unmet = [z for z in task.zones if verdicts.get(z.id) == "not_met"]
     if not unmet or not task.placed or task.budget.relaxed == 0:
         return Relaxed([], [], [])
-    trial = _Trial(task, unmet, first, task.budget.relaxed)
+    trial, before = _Trial(task, sent, unmet, first, task.budget.relaxed), sent.comparisons
     seen = frozenset().union(*reach.values())
     in_sight = [z for z in unmet if z.id in seen]
     found = [*_driven(trial, in_sight), *_mounted(trial, bool(in_sight))]
@@ -287,7 +288,7 @@ def _higher(trial: _Trial) -> _Outcome | None:
 
 
 def _rise(trial: _Trial, sensor: Placed, steps: int) -> Plan | None:
-    change = raised(trial.task, sensor, steps)
+    change = raised(trial.task, sensor, steps, trial.sent.request)
     return None if change is None else (change,)
 
 

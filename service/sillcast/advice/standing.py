@@ -24,6 +24,7 @@ __all__ = [
     "Standing",
     "best_possible",
     "is_worth_it",
+    "less_margin",
     "of_comparisons",
     "of_scores",
 ]
@@ -80,10 +81,14 @@ def _standing(zones: Iterable[tuple[ZoneNeed, bool, float, float, float]], now: 
         gaps[zone.kind] += gap
         given_up += max(0.0, gap - was - SLIVER_M2)
         margin = min(margin, around)
-    around_steps = -int(margin / MARGIN_STEP_M + 1e-9)
     areas = (_steps(a, AREA_STEP_M2) for a in (given_up, gaps["protection"], gaps["activation"], spill))
     lost, protection, activation, over = areas
-    return (unmet["protection"], unmet["activation"], lost, protection, activation, over, around_steps)
+    return (unmet["protection"], unmet["activation"], lost, protection, activation, over, less_margin([margin]))
+
+
+def less_margin(margins_m: Sequence[float]) -> int:
+    """The least of some margins in steps, as far as more is better, negative: smaller is better; 0 of none. [1]"""
+    return -int(min(MARGIN_ENOUGH_M, *margins_m) / MARGIN_STEP_M + 1e-9) if margins_m else 0
 
 
 def _steps(value: float, step: float) -> int:

@@ -17,14 +17,16 @@ from sillcast.kernel.clip import engine_for, free_lengths, pack
 from sillcast.kernel.counts import Grid, hit_counts, is_one_plane, scans
 from sillcast.kernel.emission import Rays
 from sillcast.kernel.frame import FloatArray, FloorPlane, Floors, Pose
+from sillcast.kernel.parts import counting_parts
 from sillcast.kernel.solids import Prism, Surroundings, TestBody
 
-__all__ = ["THIN", "Look", "Places", "score_poses", "seen_from", "thinned", "warm_up"]
+__all__ = ["Look", "Places", "looked_at_first", "score_poses", "seen_from", "spaced", "thinned", "warm_up"]
 
 engine = engine_for("poses")
 
 _CHUNK = 64  # poses for one thread at a time: enough to hide the hand-over, few enough to share out evenly
 THIN = 4  # of rays of which several must hit, every so manieth is looked at first
+APART_DEG = 2.5  # of planes or rows that lie nearer to each other, those so far apart are looked at first
 _SPARSE_LEAST = 8  # rows and columns below which all are looked at
 
 
@@ -195,7 +197,9 @@ def _judge(
         for layer, angle_deg in enumerate(angles_deg)
         for scan, first in scans(model, body, grid, angle_deg=angle_deg, **how)
     ]
-    bounds: list[int] = (np.flatnonzero(np.diff(model.group)) + 1).tolist() if model.hits_within == "plane" else []
+    # Where one hit is enough, it does not matter in which group it lies.
+    apart = model.hits_within == "plane" and model.least_hits > 1
+    bounds: list[int] = (np.flatnonzero(np.diff(model.group)) + 1).tolist() if apart else []
     rays = (model.origins, model.directions, model.range_m, np.array([0, *bounds, len(model.group)], dtype=np.int64))
     packed, rule = pack(around), (0.0 if one_plane else margin, model.least_hits, voids)
 
@@ -225,7 +229,7 @@ class Look:
 
     def sparse(self) -> "Look":
         """The same question with a part of the rays and places."""
-        return replace(self, model=thinned(self.model, THIN), places=self.places.sparse())
+        return replace(self, model=looked_at_first([self.model])[0], places=self.places.sparse())
 
     def value(self, poses: Sequence[Pose], threads: int) -> FloatArray:
         """Worth of each pose (P,). [1]"""
@@ -257,13 +261,63 @@ def thinned(rays: Rays, thin: int) -> Rays:
     starts = np.flatnonzero(np.diff(rays.group, prepend=rays.group[:1] - 1))
     place = np.arange(len(rays.group)) - np.repeat(starts, np.diff([*starts, len(rays.group)]))
     keep = place % step == step // 2
+    return replace(_kept(rays, keep), least_hits=-(-rays.least_hits // step))
+
+
+def _kept(rays: Rays, keep: BoolArray) -> Rays:
+    """Some of the rays."""
     return replace(
         rays,
         origins=np.ascontiguousarray(rays.origins[keep]),
         directions=np.ascontiguousarray(rays.directions[keep]),
         range_m=rays.range_m[keep],
         group=rays.group[keep],
-        least_hits=-(-rays.least_hits // step),
+    )
+
+
+def spaced(rays: Rays, apart_deg: float) -> Rays:
+    """Every so manieth group of rays, where their middle rays look nearer to each other than an angle; never more hits.
+
+    All groups where hits of several are added up.
+    """
+    starts = np.flatnonzero(np.diff(rays.group, prepend=rays.group[:1] - 1))
+    sizes = np.diff([*starts, len(rays.group)])
+    middle = rays.directions[starts + sizes // 2]
+    if len(starts) < 2 or (rays.hits_within == "head" and rays.least_hits > 1):
+        return rays
+    # The farthest that neighbours lie apart decides.
+    cosines = np.einsum("ij,ij->i", middle[1:], middle[:-1])
+    step = int(apart_deg / max(float(np.rad2deg(np.arccos(np.clip(cosines.min(), -1.0, 1.0)))), 1e-3))
+    if step <= 1:
+        return rays
+    keep = np.repeat(np.arange(len(starts)) % step == min(step, len(starts)) // 2, sizes)
+    return _kept(rays, keep)
+
+
+def looked_at_first(parts: Sequence[Rays]) -> list[Rays]:
+    """The part of a head's rays that is looked at first.
+
+    Parts of which one hit is enough, with the same spots, are put together, at the widest of their floor margins.
+    """
+    alike: dict[tuple[float, ...], list[Rays]] = {}
+    for index, rays in enumerate(spaced(thinned(part, THIN), APART_DEG) for part in parts):
+        is_alone = rays.least_hits > 1 or rays.blocks
+        alike.setdefault((rays.beam_width_m, rays.divergence_deg, float(index if is_alone else -1)), []).append(rays)
+    return [_together(some) for some in alike.values()]
+
+
+def _together(parts: Sequence[Rays]) -> Rays:
+    """Rays of one head as one group."""
+    if len(parts) == 1:
+        return parts[0]
+    range_m = np.concatenate([part.range_m for part in parts])
+    return replace(
+        parts[0],
+        origins=np.concatenate([part.origins for part in parts]),
+        directions=np.concatenate([part.directions for part in parts]),
+        range_m=range_m,
+        group=np.zeros(len(range_m), dtype=np.int64),
+        floor_margin_m=max(part.floor_margin_m for part in parts),
     )
 
 
@@ -280,4 +334,5 @@ def warm_up() -> None:
     for shape in shapes:
         body = TestBody(shape, 0.3, 0.3, 0.3, shape)
         hit_counts(model, clipped, body, grid, angle_deg=30.0, floors=floors, fields=(field,))
+    counting_parts(model, np.zeros_like(clipped.lengths), clipped.lengths, (field,), floors=floors)
     score_poses(model, [at], around, body, Places(grid, everywhere, everywhere))
