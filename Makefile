@@ -31,6 +31,7 @@ load: $(TEST_STAMP)
 # Minutes of the mutation fuzzer; the generated requests of the contract before it take hours.
 FUZZ_MINUTES ?= 60
 fuzz: $(TEST_STAMP)
+	$(BIN)/pytest tests/properties tests/unit -m hypothesis --fuzz
 	$(BIN)/pytest tests/web/test_mutations.py --fuzz --fuzz-minutes=$(FUZZ_MINUTES)
 	$(BIN)/pytest tests/web/test_contract.py --fuzz
 
@@ -42,8 +43,8 @@ release-check: test
 	$(RELEASE)/bin/kubernetes-validate --strict deploy/kubernetes/sillcast.yaml
 	$(RELEASE)/bin/hadolint deploy/Dockerfile
 	mkdir -p out
-	$(RELEASE)/bin/cyclonedx-py requirements requirements.lock --of JSON -o out/sbom.json
-	$(RELEASE)/bin/pip-audit --require-hashes --disable-pip -r requirements.lock
+	$(RELEASE)/bin/cyclonedx-py requirements requirements.lock --pyproject pyproject.toml --of JSON -o out/sbom.json
+	$(RELEASE)/bin/pip-audit --strict --require-hashes --disable-pip -r requirements.lock
 
 clean:
 	rm -rf .venv out

@@ -12,6 +12,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from difflib import get_close_matches
 from functools import lru_cache
 from typing import Any, Literal, TypeVar, cast
@@ -420,6 +421,10 @@ def _seen(value: Any) -> str:
             text = value.text
         case None | bool():
             text = json.dumps(value)
+        case bytes() | bytearray():
+            text = f"{len(value)} bytes"
+        case msgspec.msgpack.Ext() | datetime():
+            text = "a time" if isinstance(value, datetime) else f"an extension of type {value.code}"
         case _:
             text = _clean(repr(value))
     return text if len(text) <= SEEN_LENGTH else f"{text[: SEEN_LENGTH - 1]}…"

@@ -2,6 +2,7 @@
 
 import json
 import math
+from datetime import UTC, datetime
 from typing import Annotated, Any, get_args
 
 import msgspec
@@ -140,6 +141,20 @@ def test_each_fault_is_named_where_it_is(changes: dict[str, Any], expected: list
     with pytest.raises(MalformedError) as caught:
         faults.converted(body, Plan)
     assert [(fault.pointer, fault.code) for fault in caught.value.faults] == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "seen"),
+    [
+        (msgspec.msgpack.Ext(5, b"abc"), "an extension of type 5"),
+        (b"abc", "3 bytes"),
+        (datetime(2026, 1, 2, tzinfo=UTC), "a time"),
+    ],
+)
+def test_what_json_does_not_have_is_seen_by_its_sort(value: Any, seen: str) -> None:
+    with pytest.raises(MalformedError) as caught:
+        faults.decoded(msgspec.msgpack.encode(plan(note=value)), MSGPACK, "msgpack")
+    assert [fault.seen for fault in caught.value.faults] == [seen]
 
 
 def test_independent_faults_come_together() -> None:

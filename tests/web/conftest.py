@@ -22,8 +22,7 @@ Client = TestClient[Litestar]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--fuzz", action="store_true", help="let the contract and mutation tests run for long")
-    parser.addoption("--fuzz-minutes", type=float, default=60.0, help="how long the mutation tests then run")
+    parser.addoption("--fuzz-minutes", type=float, default=60.0, help="how long the mutation tests run with --fuzz")
     parser.addoption("--fuzz-seed", type=int, default=0, help="their first seed; 0 takes one from the clock")
 
 

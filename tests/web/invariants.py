@@ -106,8 +106,8 @@ def _comparison_faults(compared: Json, zone: Json) -> Iterator[str]:
     total = sum(each["area_m2"] for each in gaps)
     if abs(total - compared["gap_m2"]) > _LEAVINGS_M2 * (1 + len(gaps)):
         yield f"gaps have {total} m2 together, {compared['gap_m2']} m2 is said"
-    # One rounding of each area, one of the share.
-    if required > 0.01 and abs(share - (1 - compared["gap_m2"] / required)) > _LEAVINGS_M2 * (1 + 2 / required):
+    # One rounding of each area, one of the share. Hairlines are missing in the share and are no gaps, so it may be less.
+    if required > 0.01 and share - (1 - compared["gap_m2"] / required) > _LEAVINGS_M2 * (1 + 2 / required):
         yield f"a share of {share} with gaps of {compared['gap_m2']} m2 in {required} m2"
     if abs(required + compared["blocked_m2"] - zone["area_m2"]) > 3 * _LEAVINGS_M2:
         yield f"required and blocked make {required + compared['blocked_m2']} m2 of {zone['area_m2']} m2"

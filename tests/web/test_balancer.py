@@ -83,3 +83,18 @@ def test_the_balancer_passes_on_what_is_for_clients_alone(balanced: Balanced, do
     log = (balanced.folder / "access.log").read_text()
     assert " kettlewharf POST /v1/needs 200 " in log
     assert balancer.KEY not in log
+
+
+@needs_nginx
+def test_the_balancer_keeps_the_id_of_a_request_where_it_is_harmless(balanced: Balanced) -> None:
+    key = {"authorization": balancer.KEY}
+    for status, path, more in ((200, "/v1/bodies", key), (401, "/v1/bodies", {}), (404, "/metrics", key)):
+        for given, kept in (("order-7.a_B", True), ("a b", False), ("x" * 65, False), (None, False)):
+            asked = {} if given is None else {"x-request-id": given}
+            answered, _, headers = balanced.ask("GET", path, **more, **asked)
+            assert answered == status
+            assert len(headers.get_all("x-request-id")) == 1
+            assert (headers["x-request-id"] == given) is kept
+            assert kept or len(headers["x-request-id"]) == 32
+            assert headers["x-content-type-options"] == "nosniff"
+    assert " order-7.a_B kettlewharf GET /v1/bodies 200 " in (balanced.folder / "access.log").read_text()

@@ -189,6 +189,12 @@ def test_the_security_page_names_all_ten_risks_and_tests_that_exist() -> None:
             assert f"\ndef {test}(" in (DEPLOY.parent / file).read_text(), (risk, test)
 
 
+def test_the_audit_fails_where_it_can_look_nothing_up() -> None:
+    """Without --strict, pip-audit skips what its source does not know, and calls the rest free of faults."""
+    rules = (DEPLOY.parent / "Makefile").read_text()
+    assert re.search(r"pip-audit .*--strict .*--require-hashes .*-r requirements\.lock", rules)
+
+
 def test_requests_hold_no_address() -> None:
     def formats(schema: Any) -> set[str]:
         if isinstance(schema, list):

@@ -19,11 +19,12 @@ from typing import Any
 
 import pytest
 
+from sillcast.planner import Planner
 from sillcast.web.app import build_app
 from sillcast.web.operations import COMPUTED
 from sillcast.web.settings import Settings
 from web import shapes
-from web.conftest import Client
+from web.conftest import Client, serving
 from web.doubles import Quick
 from web.invariants import answer_faults, problem_faults
 from web.mutations import Case, build
@@ -169,18 +170,25 @@ def judge(client: Client, seed: int, tally: Tally) -> None:
 
 
 @pytest.fixture(scope="module")
-def tally(request: pytest.FixtureRequest, client: Client) -> Tally:
+def patient(planner: Planner) -> Iterator[Client]:
+    """A service that may take as long as the machine needs."""
+    with serving(planner, SETTINGS) as client:
+        yield client
+
+
+@pytest.fixture(scope="module")
+def tally(request: pytest.FixtureRequest, patient: Client) -> Tally:
     """All seeds, judged: so many in the suite, for so long with --fuzz."""
     found, begun = Tally(), time.monotonic()
     if request.config.getoption("--fuzz", default=False):
         minutes = request.config.getoption("--fuzz-minutes")
         seed = request.config.getoption("--fuzz-seed") or time.time_ns() % 10**9
         while time.monotonic() - begun < 60 * minutes and len(found.failures) < SHOWN_MOST:
-            judge(client, seed, found)
+            judge(patient, seed, found)
             seed += 1
     else:
         for seed in SEEDS:
-            judge(client, seed, found)
+            judge(patient, seed, found)
     found.seconds = time.monotonic() - begun
     print(found)
     return found

@@ -19,6 +19,7 @@ import pytest
 
 from sillcast.planner import Planner
 from sillcast.web import negotiation
+from sillcast.web.app import build_app
 from sillcast.web.compute import Computer, Done, Failed, Job, Progress, Reply, Stopped, Tell, untold
 from sillcast.web.settings import Settings
 from sillcast.web.workers import Nursery, ProcessWorker, ThreadWorker, Worker
@@ -243,3 +244,52 @@ def test_a_thread_leaves_off_where_nobody_waits_any_more(planner: Planner, door:
 
     assert isinstance(asyncio.run(left()), Stopped)
     assert reached == []
+
+
+def test_a_stream_that_is_abandoned_is_counted_and_logged_as_such(
+    search: dict[str, Any], caplog: pytest.LogCaptureFixture
+) -> None:
+    go = threading.Event()
+
+    class Slow(Quick):
+        def mount_search(self, request: Any, tick: Any = None) -> Any:
+            assert go.wait(20)
+            return super().mount_search(request, tick)
+
+    async def abandoned() -> Any:
+        app = build_app(Slow(), Settings(deadline_s=20))
+        line, body = asyncio.Event(), [{"type": "http.request", "body": json.dumps(search).encode()}]
+
+        async def receive() -> Any:
+            if body:
+                return body.pop()
+            await line.wait()
+            return {"type": "http.disconnect"}
+
+        async def send(message: Any) -> None:
+            if message.get("body"):  # the first line has come
+                line.set()
+
+        headers = [(b"content-type", b"application/json"), (b"accept", b"application/x-ndjson")]
+        where = {"type": "http", "method": "POST", "path": "/v1/mount-searches", "query_string": b""}
+        await app.asgi_handler(
+            {**where, "headers": [*headers, (b"x-request-id", b"gone-1")], "state": {}}, receive, send
+        )
+        go.set()
+        return app.state.service.metrics.registry
+
+    caplog.set_level(logging.INFO, logger="sillcast")
+    registry = asyncio.run(abandoned())
+    assert registry.get_sample_value("sillcast_problems_total", {"code": "client_left"}) == 1
+    (line,) = [json.loads(each.message) for each in caplog.records if "gone-1" in each.message]
+    assert (line["status"], line["code"]) == (200, "client_left")
+
+
+def test_each_refusal_has_its_code_in_the_log(client: Any, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, logger="sillcast")
+    asked = (client.get("/nowhere"), client.post("/v1/needs", json={}), client.post("/v1/needs", content=b"{}"))
+    for response in asked:
+        name = response.headers["x-request-id"]
+        (line,) = [json.loads(each.message) for each in caplog.records if name in each.message]
+        assert (line["status"], line["code"]) == (response.status_code, response.json()["code"])
+    assert [each.status_code for each in asked] == [404, 400, 415]

@@ -71,6 +71,9 @@ def test_a_failed_family_is_named_with_its_distribution() -> None:
 def test_one_fault_is_told_at_once_and_several_are_counted() -> None:
     assert problem_of(errors.MalformedError([FAULT])).detail == "/door: Required."
     assert problem_of(errors.MalformedError([FAULT] * 3)).detail.startswith("3 things to put right")
+    # A list that is full may hold less than there is.
+    assert problem_of(errors.MalformedError([FAULT] * 24)).detail.startswith("24 things to put right")
+    assert problem_of(errors.MalformedError([FAULT] * 25)).detail.startswith("At least 25 things to put right")
 
 
 def test_each_kind_says_what_it_means() -> None:

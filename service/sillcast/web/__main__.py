@@ -1,16 +1,14 @@
-"""Start the service: `python -m sillcast.web`; configured by `SILLCAST_*`, see `--check`."""
+"""Start the service: `python -m sillcast.web`; configured by `SILLCAST_*`, see `--help` and `--check`."""
 
 import argparse
 import logging
 import os
 import sys
 
-import msgspec
-
 from sillcast.errors import RegistryError
 from sillcast.web.app import build_app
 from sillcast.web.server import serve
-from sillcast.web.settings import PREFIX, Settings, SettingsError
+from sillcast.web.settings import Settings, SettingsError, variable
 
 
 def main(arguments: list[str]) -> int:
@@ -20,7 +18,8 @@ def main(arguments: list[str]) -> int:
         settings = Settings.from_environment(_environment(options))
         app = build_app(settings=settings)
     except (SettingsError, RegistryError) as error:
-        sys.stderr.write(f"sillcast cannot start: {error}\n")
+        for line in str(error).splitlines():
+            sys.stderr.write(f"sillcast cannot start: {line}\n")
         return 2
     if options.check:
         for name, value in settings.as_environment().items():
@@ -34,11 +33,11 @@ def main(arguments: list[str]) -> int:
 
 
 def _options(arguments: list[str]) -> argparse.Namespace:
-    fields = msgspec.structs.asdict(Settings())
     parser = argparse.ArgumentParser(
         prog="python -m sillcast.web",
         description="Serve sillcast over HTTP.",
-        epilog="Environment: " + ", ".join(f"{PREFIX}{name.upper()} ({value})" for name, value in fields.items()),
+        epilog=f"environment variables, with their defaults:\n{Settings.described()}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--host", help="address to listen on")
     parser.add_argument("--port", help="port to listen on; 0 lets the system choose one")
@@ -47,7 +46,7 @@ def _options(arguments: list[str]) -> argparse.Namespace:
 
 
 def _environment(options: argparse.Namespace) -> dict[str, str]:
-    given = {f"{PREFIX}HOST": options.host, f"{PREFIX}PORT": options.port}
+    given = {variable("host"): options.host, variable("port"): options.port}
     return {**os.environ, **{name: value for name, value in given.items() if value is not None}}
 
 

@@ -59,6 +59,8 @@ class Refusals:
     def problem(self, scope: Scope, error: Exception) -> Problem:
         """The problem that an exception is told as."""
         problem = problem_of(error)
+        state: Any = scope["state"]
+        state["code"] = problem.code  # for the line in the log
         self._metrics.problems.labels(problem.code).inc()
         if problem.status == kind_of(RuntimeError()).status:
             _log_own(scope, error)

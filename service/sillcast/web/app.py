@@ -196,7 +196,7 @@ class Service:
 
     async def _list(self, operation: Operation, request: Http) -> ASGIResponse:
         refuse_query(request.scope)
-        media = negotiation.chosen(request.headers.get("accept"), operation.media)
+        media = negotiation.chosen(_all(request, "accept"), operation.media)
         names = tuple(str(value) for value in request.path_params.values())
         make = partial(_listed, self.planner, operation.call, names, media)
         return self._lasting(request, media, make, operation.call, *names, media)
@@ -217,13 +217,13 @@ class Service:
 
     def _lasting(self, request: Http, media: str, make: Callable[[], bytes], *key: str) -> ASGIResponse:
         """Answer with bytes that never change while the process lives, or with 304 to who has them."""
-        wanted = negotiation.coding(request.headers.get("accept-encoding"))
+        wanted = negotiation.coding(_all(request, "accept-encoding"))
         if (*key, wanted) not in self._prepared:
             self._prepared[*key, wanted] = encoded(make(), wanted)
         content, coding = self._prepared[*key, wanted]
         etag = f'"{sha256(content).hexdigest()[:32]}"'
         headers = {"etag": etag, "vary": "accept, accept-encoding", "cache-control": "no-cache"}
-        if _has(request.headers.get("if-none-match"), etag):
+        if _has(_all(request, "if-none-match"), etag):
             return ASGIResponse(status_code=304, headers=headers)
         if coding:
             headers["content-encoding"] = coding
@@ -274,6 +274,12 @@ def _shown(request: Http, content: bytes, media: str, headers: dict[str, str]) -
         headers["content-digest"] = content_digest(b"")
         return ASGIResponse(headers=headers, is_head_response=True)
     return ASGIResponse(body=content, headers=headers)
+
+
+def _all(request: Http, name: str) -> str | None:
+    """A header that is a list; of several lines one list (RFC 9110, section 5.3)."""
+    lines = request.headers.getall(name, [])
+    return ", ".join(lines) if lines else None
 
 
 def _has(if_none_match: str | None, etag: str) -> bool:

@@ -19,7 +19,7 @@ from litestar.types import ASGIApp, Receive, Scope, Send
 from sillcast.web import negotiation
 from sillcast.web.answers import Answer, Refusals
 from sillcast.web.compute import Done, Failed, Job, Progress
-from sillcast.web.gate import Gate, Place
+from sillcast.web.gate import Gate, Place, client_left
 from sillcast.web.operations import COMPUTED, Operation
 from sillcast.web.problems import FailedError, RefusedError
 from sillcast.web.settings import Settings
@@ -31,6 +31,7 @@ Headers = tuple[tuple[bytes, bytes], ...]
 # A picture brings its own style; it may not load or run anything.
 _PICTURE_POLICY = b"default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 _PROGRESS_S = 1.0
+_LISTS = (b"accept", b"accept-encoding", b"prefer")
 _LENGTH_DIGITS = 18  # of a length that is read as a number
 _PLAIN_HOST = re.compile(rb"[0-9A-Za-z.:\[\]-]*")
 
@@ -73,7 +74,7 @@ class Computing:
         async def answered(scope: Scope, receive: Receive, send: Send) -> None:
             asked: Any = scope
             operation = computed.get(asked["path"]) if asked["type"] == "http" and asked["method"] == "POST" else None
-            if operation is None or not _PLAIN_HOST.fullmatch(_first(scope).get(b"host", b"")):
+            if operation is None or not _PLAIN_HOST.fullmatch(_headers(scope).get(b"host", b"")):
                 await app(scope, receive, send)
                 return
             asked["path_template"] = operation.path
@@ -95,7 +96,7 @@ class Computing:
         """
         self._check()
         refuse_query(scope)
-        headers = _first(scope)
+        headers = _headers(scope)
         wanted = _wanted(operation.media, *[headers.get(name) for name in _NEGOTIATED])
         deadline_s = self._settings.deadline_s
         job = Job(
@@ -144,6 +145,9 @@ class Computing:
             yield _done(place.answer(), scope).content
         except (FailedError, RefusedError) as error:
             yield _line("problem", self._refusals.problem(scope, error))
+        except (asyncio.CancelledError, GeneratorExit):
+            self._refusals.problem(scope, client_left())
+            raise
         finally:
             self._gate.leave(place)
 
@@ -211,10 +215,16 @@ def _too_large(limit: int) -> RefusedError:
     return RefusedError("too_large", f"A body may have {limit} bytes.")
 
 
-def _first(scope: Scope) -> dict[bytes, bytes]:
-    """Headers of a request by name; of several, the first counts."""
-    headers: Any = scope["headers"]
-    return dict(reversed(headers))
+def _headers(scope: Scope) -> dict[bytes, bytes]:
+    """Headers of a request by name; lists in several lines are one list (RFC 9110, 5.3), of others the first counts."""
+    lines: Any = scope["headers"]
+    found: dict[bytes, bytes] = {}
+    for name, value in lines:
+        if name not in found:
+            found[name] = value
+        elif name in _LISTS:
+            found[name] += b", " + value
+    return found
 
 
 def _done(reply: Done | Failed, scope: Scope) -> Done:

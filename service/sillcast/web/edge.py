@@ -144,7 +144,7 @@ class Edge:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                message["headers"] = self._completed(scope, list(message["headers"]), request_id)
+                message["headers"] = self.completed(scope, list(message["headers"]), request_id)
             await send(message)
 
         try:
@@ -152,7 +152,8 @@ class Edge:
         finally:
             self._count(scope, status, request_id, time.perf_counter() - started)
 
-    def _completed(self, scope: Scope, headers: Headers, request_id: str) -> Headers:
+    def completed(self, scope: Any, headers: Headers, request_id: str) -> Headers:
+        """Headers of an answer with those that all answers have."""
         given = {name.lower() for name, _ in headers}
         method = str(scope.get("method", "")).replace("HEAD", "GET")
         headers += [*_HEADERS, (b"x-request-id", request_id.encode()), *self._cors.headers(scope)]
@@ -169,9 +170,13 @@ class Edge:
         self._metrics.requests.labels(route, _known(method), status).inc()
         self._metrics.seconds.labels(route).observe(seconds)
         if route not in _UNLOGGED and _LOGGER.isEnabledFor(logging.INFO):
-            took = {"status": status, "ms": round(seconds * 1e3, 3)}
-            work = scope["state"].get("work")  # of a worker, for the routes that compute
-            log.info("request", id=request_id, method=method, route=route, **took, **(work.logged() if work else {}))
+            state: Any = scope["state"]
+            words: dict[str, Any] = {"status": status, "ms": round(seconds * 1e3, 3)}
+            if work := state.get("work"):  # of a worker, for the routes that compute
+                words |= work.logged()
+            if code := state.get("code"):  # of a refusal
+                words["code"] = code
+            log.info("request", id=request_id, method=method, route=route, **words)
 
 
 def _known(method: str) -> str:

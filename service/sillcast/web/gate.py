@@ -10,7 +10,7 @@ from sillcast.web.compute import Done, Failed, Job, Reply, Stopped, Tell, untold
 from sillcast.web.problems import RefusedError
 from sillcast.web.workers import Worker
 
-__all__ = ["Gate", "Place"]
+__all__ = ["Gate", "Place", "client_left"]
 
 _NAMING_S = 0.25
 """How long after the deadline the answer waits for the name of the family that was at work. [s]"""
@@ -161,5 +161,9 @@ class Gate:
 
 def _has_left(place: Place, leaving: asyncio.Task[None]) -> None:
     if not leaving.cancelled() and leaving.exception() is None and not place.reply.done():
-        words = "The connection ended before the answer was there."
-        place.reply.set_exception(RefusedError("client_left", words))
+        place.reply.set_exception(client_left())
+
+
+def client_left() -> RefusedError:
+    """What is told of a request whose client has left: to the log, since nobody else listens."""
+    return RefusedError("client_left", "The connection ended before the answer was there.")

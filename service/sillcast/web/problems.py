@@ -7,6 +7,7 @@ from litestar.exceptions import HTTPException
 from msgspec import Meta, Struct
 
 from sillcast import errors
+from sillcast.faults import FAULT_LIMIT
 
 __all__ = [
     "BY_CLASS",
@@ -160,6 +161,10 @@ def _detail(error: Exception, kind: Kind) -> str:
     match error:
         case errors.RequestError(faults=(fault,)):
             return f"{fault.pointer}: {fault.detail}" if fault.pointer else str(fault.detail)
+        case errors.RequestError() if len(error.faults) >= FAULT_LIMIT:
+            return (
+                f"At least {FAULT_LIMIT} things to put right; `errors` lists the first {FAULT_LIMIT} with their places."
+            )
         case errors.RequestError():
             return f"{len(error.faults)} things to put right; `errors` lists each with its place."
         case errors.FamilyError():

@@ -1,18 +1,18 @@
 """Configuration by environment variables `SILLCAST_*`: listed, typed, checked at start."""
 
 from collections.abc import Mapping
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
-__all__ = ["PREFIX", "Settings", "SettingsError"]
+__all__ = ["PREFIX", "Settings", "SettingsError", "variable"]
 
 PREFIX = "SILLCAST_"
 
 
 class SettingsError(ValueError):
-    """An environment variable is unknown or holds what it must not."""
+    """Environment variables are unknown or hold what they must not; the text names all of them, a line for each."""
 
 
 class Settings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -87,16 +87,39 @@ class Settings(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
             If such a variable is unknown, or its value is of the wrong sort or out of bounds.
         """
         given = {name: value for name, value in environment.items() if name.startswith(PREFIX)}
-        known = {f"{PREFIX}{field.upper()}": field for field in cls.__struct_fields__}
+        known = {variable(field): field for field in cls.__struct_fields__}
         unknown = sorted(given.keys() - known.keys())
-        if unknown:
-            raise SettingsError(f"{unknown[0]} is no setting; there are {', '.join(known)}")
-        try:
-            return msgspec.convert({known[name]: value for name, value in given.items()}, cls, strict=False)
-        except msgspec.ValidationError as error:
-            text, _, path = str(error).partition(" - at `$.")
-            raise SettingsError(f"{PREFIX}{path.rstrip('`').upper()}: {text}") from None
+        wrong = [f"{', '.join(unknown)}: no setting of that name; there are {', '.join(known)}"] if unknown else []
+        for name in (name for name in known if name in given):
+            try:  # each alone, since the decoder stops at the first fault
+                msgspec.convert({known[name]: given[name]}, cls, strict=False)
+            except msgspec.ValidationError as error:
+                wrong.append(f"{name}: {str(error).partition(' - at `$.')[0]}")
+        if wrong:
+            raise SettingsError("\n".join(wrong))
+        return msgspec.convert({known[name]: value for name, value in given.items()}, cls, strict=False)
+
+    @classmethod
+    def described(cls) -> str:
+        """Each variable with its default, what it may be and what it is for."""
+        schema = msgspec.json.schema_components([cls])[1][cls.__name__]
+        return "\n".join(_described(*each) for each in schema["properties"].items())
 
     def as_environment(self) -> dict[str, str]:
         """Variable names with the values in force."""
-        return {f"{PREFIX}{field.upper()}": str(getattr(self, field)) for field in self.__struct_fields__}
+        return {variable(field): str(getattr(self, field)) for field in self.__struct_fields__}
+
+
+def variable(field: str) -> str:
+    """Name of the environment variable of a setting."""
+    return f"{PREFIX}{field.upper()}"
+
+
+_BOUNDS = {"minimum": ">=", "exclusiveMinimum": ">", "maximum": "<="}
+
+
+def _described(field: str, schema: dict[str, Any]) -> str:
+    """A line of help: the variable with its default, its choices or bounds, and what it is for."""
+    bounds = [f"{sign} {schema[key]}" for key, sign in _BOUNDS.items() if key in schema]
+    may_be = " or ".join(schema["enum"]) if "enum" in schema else ", ".join([str(schema["type"]), *bounds])
+    return f"  {variable(field)}={schema['default']}\n      {may_be}. {schema['description']}"
