@@ -29,7 +29,7 @@ from sillcast.disturbance import disturbances
 from sillcast.errors import BudgetError, FamilyError, Fault, UncomputableError
 from sillcast.family import Rays
 from sillcast.findings import CAUTIONS, core, ordered
-from sillcast.kernel import Surroundings, TestBody
+from sillcast.kernel import Surroundings, TestBody, poses
 from sillcast.kernel.kept import Kept
 from sillcast.needs import Needs, RuleSet
 from sillcast.registry import Registry
@@ -270,8 +270,9 @@ class Planner:
         return render.body_list(needs.catalogue())
 
     def warm_up(self) -> None:
-        """Run the main job once, so that compiled kernels are ready."""
+        """Run the main job once, and what mount searches use, so that compiled kernels are ready."""
         self.assess(render.WARM_UP)
+        poses.warm_up()
 
     # ------------------------------------------------------------------ steps
 

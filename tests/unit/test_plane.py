@@ -310,3 +310,17 @@ def test_swept_region_is_the_union_of_all_that_was_passed_over():
         wanted = shapely.union_all([both.convex_hull for both in ends])
         assert Region.ring(corner).swept(*way).shape.symmetric_difference(wanted).area < 1e-6
     assert Region().swept(1.0, 1.0).is_empty
+
+
+def test_islands_and_holes_of_many_rings_find_their_owners():
+    """Frames in a grid, each with an island: areas by hand."""
+    sides = [(6, 1.0), (5, 0.0), (2, 1.0)]  # frame, its hole, and the island, in tenths
+    frames = [
+        [square(x - side / 20, y - side / 20, side / 10)[:: 1 if out else -1] for side, out in sides]
+        for x in range(12)
+        for y in range(12)
+    ]
+    made = Region.union(Region.ring(ring[0]) - (Region.ring(ring[1]) - Region.ring(ring[2])) for ring in frames)
+    parts = made.parts()
+    assert len(parts) == 2 * 144
+    assert {round(p.area, 6) for p in parts} == {round(0.36 - 0.25, 6), 0.04}

@@ -436,18 +436,24 @@ def _nested(contours: Sequence[FloatArray], least_m2: float) -> list[list[FloatA
     areas = [_area(ring) for ring in contours]
     found = [[ring] for ring, area in zip(contours, areas, strict=True) if area > least_m2]
     sizes = [area for area in areas if area > least_m2]
-    for hole, area in zip(contours, areas, strict=True):
-        if area < -least_m2:
-            owner = _owner([rings[0] for rings in found], sizes, hole, -area)
-            if owner is not None:
-                found[owner].append(hole)
+    holes = [(ring, -area) for ring, area in zip(contours, areas, strict=True) if area < -least_m2]
+    for (hole, _), owner in zip(holes, _owners([rings[0] for rings in found], sizes, holes), strict=True):
+        if owner is not None:
+            found[owner].append(hole)
     return found
 
 
-def _owner(outer: Sequence[FloatArray], sizes: Sequence[float], hole: FloatArray, area: float) -> int | None:
-    """The smallest of the outer rings around a hole; an island in it may hold its inner point, but is smaller."""
-    if len(outer) == 1:
-        return 0
-    inside = Polygon(hole).representative_point()
-    around = [i for i, ring in enumerate(outer) if sizes[i] > area and Polygon(ring).intersects(inside)]
-    return min(around, key=sizes.__getitem__, default=None)
+def _owners(
+    outer: Sequence[FloatArray], sizes: Sequence[float], holes: Sequence[tuple[FloatArray, float]]
+) -> list[int | None]:
+    """For each hole the smallest outer ring around it; an island in it may hold its inner point, but is smaller."""
+    if len(outer) == 1 or not (outer and holes):
+        return [0 if outer else None] * len(holes)
+    inside = shapely.point_on_surface(_filled([[ring] for ring, _ in holes]))
+    owners: list[int | None] = [None] * len(holes)
+    around = shapely.STRtree(_filled([[ring] for ring in outer])).query(inside, predicate="intersects")
+    for hole, ring in around.T.tolist():
+        known = owners[hole]
+        if sizes[ring] > holes[hole][1] and (known is None or (sizes[ring], ring) < (sizes[known], known)):
+            owners[hole] = ring
+    return owners
