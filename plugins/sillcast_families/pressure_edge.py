@@ -133,18 +133,16 @@ class PressureEdgeFamily(Family):
     example = {"family": "pressure_edge", "depth_m": 0.06, "overtravel_m": 0.08}
 
     def emit(self, params: Any, scene: Scene) -> tuple[Emission, ...]:
-        """Strip that the leading edge passes: a body in it is touched, if it is high enough for a lifting leaf."""
+        """Strips that leading edges pass while they act: a body in one is touched, if the leaf comes so low."""
         door = scene.door
         if scene.motion_kind == "swing":
             return tuple(FloorArea(ring, height_m=door.opening.height_m) for ring in _arcs(params, door))
         half, y = door.opening.width_m / 2.0, params.depth_m / 2.0
         lifts = scene.motion_kind == "vertical_lift"
-        x = half - params.dead_end_m if lifts else half
-        if x <= 0.0:
-            return ()
-        ring = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
-        lowest = params.dead_travel_m if lifts else params.dead_end_m
-        return (FloorArea(ring, height_m=door.opening.height_m, from_height_m=lowest),)
+        x, lowest = half - params.dead_end_m, params.dead_travel_m if lifts else params.dead_end_m
+        spans = [(-x, x)] if lifts else _sideways(scene, half, params.dead_travel_m)
+        rings = [np.array([[x0, -y], [x1, -y], [x1, y], [x0, y]]) for x0, x1 in spans if x0 < x1]
+        return tuple(FloorArea(ring, height_m=door.opening.height_m, from_height_m=lowest) for ring in rings)
 
     def tunables(self, params: Any, scene: Scene) -> Iterator[Tunable]:
         """End of the action before the closed leaf."""
@@ -225,6 +223,16 @@ class PressureEdgeFamily(Family):
 def mean_force_n(*, mass_kg: float, speed_m_per_s: float, way_m: float) -> float:
     """Mean force that stops a mass within a way: m v^2 / (2 s), the drive not counted. [N]"""
     return mass_kg * speed_m_per_s**2 / (2.0 * way_m)
+
+
+def _sideways(scene: Scene, half_m: float, dead_m: float) -> list[tuple[float, float]]:
+    """What leading edges that run sideways pass until they are ignored, near the jamb or the other leaf. [m]"""
+    motion: Any = scene.door.motion
+    slides = scene.motion_kind == "sliding"
+    if (motion.leaves if slides else motion.panels / 2) == 2:
+        return [(-half_m, -dead_m), (dead_m, half_m)]
+    to_right = (motion.opens_to if slides else motion.folds_to) == "right"
+    return [(-half_m + dead_m, half_m) if to_right else (-half_m, half_m - dead_m)]
 
 
 def _arcs(params: Any, door: Any) -> Iterator[Any]:

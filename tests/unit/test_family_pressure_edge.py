@@ -22,10 +22,22 @@ def test_strip_under_a_lifting_leaf():
     assert (area.from_height_m, area.height_m) == (0.04, 4.0)
 
 
-def test_sliding_leaf_sweeps_the_whole_width():
-    area = edge({"dead_end_m": 0.05}, door=motion("sliding")).emitted()
-    assert (area.ring[:, 0].min(), area.ring[:, 0].max()) == (-2.0, 2.0)
-    assert area.from_height_m == 0.05
+@pytest.mark.parametrize(
+    ("door", "spans"),
+    [
+        (motion("sliding", opens_to="right"), [(-1.96, 2.0)]),  # closes to the left
+        (motion("sliding", opens_to="left"), [(-2.0, 1.96)]),
+        (motion("sliding", leaves=2), [(-2.0, -0.04), (0.04, 2.0)]),
+        (motion("folding", folds_to="left"), [(-2.0, 1.96)]),
+        (motion("folding", panels=4), [(-2.0, -0.04), (0.04, 2.0)]),
+    ],
+)
+def test_a_leaf_that_runs_sideways_sweeps_the_width_but_for_its_last_part(door, spans):
+    one = edge({"dead_end_m": 0.05, "dead_travel_m": 0.04}, door=door)
+    areas = one.family.emit(one.params, one.scene)
+    found = [(round(a.ring[:, 0].min(), 9), round(a.ring[:, 0].max(), 9)) for a in areas]
+    assert found == [pytest.approx(span) for span in spans]
+    assert {a.from_height_m for a in areas} == {0.05}
 
 
 def test_swing_leaf_touches_along_its_arc():

@@ -430,7 +430,7 @@ class Everywhere:
         return Region.box(-5.0, 5.0, -5.0, 5.0) - self.slit
 
     def region(self, sensor, body, **how):
-        return self.detected((sensor,), body)
+        return self.detected((sensor,), body, **how)
 
 
 def ear(name, family, never_alone=()):
@@ -566,3 +566,84 @@ def test_summary_names_the_first_critical_finding_that_no_unmet_zone_tells():
     assert in_the_way.summary.endswith(
         "% covered. Critical: left head sits in the way of the leaf at leaf state 0.00 (share of travel, open is 1)."
     )
+
+
+def sliding_door(device=None, **changes):
+    """A sliding leaf that runs along the far wall, and one head on the near side that sees the place behind its edge."""
+    request = dock_door(**{"/traffic": [], **changes})
+    request["door"] |= {
+        "opening": {"width_m": 2.0, "height_m": 2.4},
+        "wall": {"near_face_y_m": 0.05, "far_face_y_m": 0.25},
+        "motion": {
+            "kind": "sliding", "opens_to": "right",
+            "opening": {"speed_m_per_s": 0.5}, "closing": {"speed_m_per_s": 0.3},
+        },
+    }  # fmt: skip
+    field = {"purpose": "protection", "x_from_m": -3.0, "x_to_m": 4.0, "out_from_m": 0.03, "out_to_m": 2.0}
+    head = scanner("head", 0.8, plane_tilts_deg=[0.5, 2.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0], least_hits=1)
+    head["mount"]["position"] = {"x_m": 0.8, "y_m": -0.12, "z_m": 2.6}
+    head["device"] |= {"sweep_start_deg": -75.0, "sweep_end_deg": 75.0, "fields": [field | (device or {})]}
+    return request | {"sensors": [head | {"purposes": ["protection"]}]}
+
+
+BEHIND = "protection:near:right_trailing_edge"
+
+
+def test_what_protects_from_the_opening_leaf_must_act_while_it_opens():
+    assert comparison(PLANNER.assess(sliding_door()), BEHIND).verdict == "met"
+    for movement, verdict in (("opening", "not_met"), ("closing", "met")):
+        muting = {"sensor": "head", "during": movement, "from_state": 0.0, "to_state": 1.0}
+        assert comparison(PLANNER.assess(sliding_door(**{"/door/muting": [muting]})), BEHIND).verdict == verdict
+    for movement, verdict in (("opening", "met"), ("closing", "not_met")):
+        found = comparison(PLANNER.assess(sliding_door({"acts_while": [movement]})), BEHIND)
+        assert found.verdict == verdict
+    assert found.gaps[0].culprits[0].cause == "field"
+
+
+def test_unwanted_detection_goes_through_glass_and_not_through_a_wall():
+    def spill(material):
+        pane = box("pane", -4.0, 4.0, -1.1, -1.08, 3.0, material=material)
+        request = dock_door(**{"/site/obstacles": [pane]})
+        lane = {"out_from_m": 1.5, "out_to_m": 2.2}
+        request["traffic"][0] |= {"name": "passer", "passes": "by", "lane": lane}
+        return comparison(PLANNER.assess(request), "exclusion:near:passer").overspill_m2
+
+    assert spill("glass") > spill("solid") + 1.0
+
+
+def test_a_field_that_takes_nothing_away_is_no_cause():
+    """Its rays meet the leaf, with the field and without."""
+    field = {"purpose": "protection", "x_from_m": -4.0, "x_to_m": 4.0, "out_from_m": -2.0, "out_to_m": 3.0}
+    request = dock_door(**{"/sensors/0/device/plane_tilts_deg": [-4.0, -3.0], "/sensors/0/device/fields": [field]})
+    gap = comparison(PLANNER.assess(request), "protection:near:leaf_line").gaps[0]
+    assert "leaf" in {c.cause for c in gap.culprits}
+    assert "field" not in {c.cause for c in gap.culprits}
+
+
+def test_a_loop_far_from_its_mount_is_shown_whole():
+    """Places at which a vehicle's front, 1.2 by 0.4 m, is over a loop of 2 by 2 m: the sum of both."""
+    ring = [[-1.0, -9.0], [1.0, -9.0], [1.0, -7.0], [-1.0, -7.0]]
+    loop = {
+        "name": "loop", "purposes": ["activation"], "device": {"family": "induction_loop", "ring_m": ring},
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -1.0, "z_m": 0.0}},
+    }  # fmt: skip
+    request = dock_door(**{"/sensors": [loop], "/output/detections": [{"body": "vehicle_front"}]})
+    shown = PLANNER.coverage(request).sensors[0].detection[0]
+    xs, ys = zip(*(point for rings in shown.polygons_m for point in rings[0]), strict=True)
+    assert min(xs) < -1.0
+    assert max(xs) > 1.0
+    assert min(ys) < -9.0
+    assert max(ys) > -7.0
+
+
+def test_margin_is_that_of_each_leaf_state_also_at_one_angle():
+    """One angle and nothing that blocks: the required area is the same at all states, what is seen is not."""
+
+    class ByState(Everywhere):
+        def detected(self, sensors, body, *, state, **how):
+            return Region.box(-5.0, 5.0, -5.0, 0.1 if state < 0.7 else 5.0)
+
+    bold = ear("eye", "eye")
+    zone = replace(REST, states=(1.0, 0.5), angles_deg=(0.0,))
+    found = compare(zone, ByState(bold), {}).answer
+    assert (found.margin_m, found.worst_state) == (pytest.approx(0.2, abs=1e-3), 0.5)
