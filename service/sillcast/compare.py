@@ -290,13 +290,13 @@ def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[
         return [Culprit(cause="no_sensor", name=zone.kind, area_m2=round(part.area, 4))]
     if zone.side not in {s.side for s in sensors} and part.area > 0.9 * zone.region.area and not zone.is_under_leaf:
         return [Culprit(cause="no_sensor", name=f"{zone.side} side", area_m2=round(part.area, 4))]
+    seen = [(part & _served(zone, sensing, sensors, angle, state), angle) for angle in zone.angles_deg]
+    before, angle = min(seen, key=lambda found: found[0].area)
     x0, y0, x1, y1 = part.bounds
-
-    def seen(world: Sensing, angle_deg: float) -> Region:
-        return part & _served(zone, world, _same(sensors, world), angle_deg, state, (x0, x1, y0, y1))
-
-    before, angle = min(((seen(sensing, a), a) for a in zone.angles_deg), key=lambda found: found[0].area)
-    regained = [(cause, name, seen(world, angle)) for cause, name, world in _worlds(zone, sensing, sensors, state)]
+    regained = [
+        (cause, name, part & _served(zone, world, _same(sensors, world), angle, state, (x0, x1, y0, y1)))
+        for cause, name, world in _worlds(zone, sensing, sensors, state)
+    ]
     least = max(_CAUSE_M2, _CAUSE_SHARE * part.area)
     named = [
         Culprit(cause=cause, name=name, area_m2=round(back.area - before.area, 4))
