@@ -26,6 +26,7 @@ _MARGIN_MOST_M = 1.0
 _WHOLE = 0.9995  # a share that is shown as all [1]
 _FAR = 1e3
 _FAR_LOBE_M = 60.0
+_COURSE_M = 60.0  # longer than any way to a door
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,7 +185,7 @@ def _behind(seen: Region, zone: ZoneNeed) -> Region:
     after_last = seen.swept(vx * last_s, vy * last_s)
     x, y = vx * first_s, vy * first_s
     speed = hypot(vx, vy)
-    long_ago = seen.moved(x, y).swept(vx / speed * _FAR_LOBE_M, vy / speed * _FAR_LOBE_M)
+    long_ago = seen.moved(x, y).swept(vx / speed * _COURSE_M, vy / speed * _COURSE_M)
     return after_last | (seen.swept(x, y) - long_ago)
 
 
@@ -210,10 +211,9 @@ def _at_state(zone: ZoneNeed, state: float, areas: Sequence[tuple[Region, Region
 def _exclusion(zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed]) -> Compared:
     """How much of an area in which detection is unwanted is detected; no verdict."""
     state, sensing = zone.states[0], sensing.see_through()
-    sensors = tuple(_same(sensors, sensing))
     if zone.in_place_of:
         sensing = sensing.in_place_of(zone.in_place_of, zone.hangs_from_m)
-        sensors = tuple(_same(sensors, sensing))
+    sensors = tuple(_same(sensors, sensing))
     seen = Region.union(
         sensing.detected(sensors, zone.body, angle_deg=angle, state=state, **_asked(zone)) for angle in zone.angles_deg
     )
