@@ -1,6 +1,6 @@
 """The same stack without the work: reads the request, answers with bytes of a file. What the service is compared with.
 
-`python tests/load/canned.py FILE`: litestar, uvicorn with our protocol, and our outermost layer, as in the service; but
+`python tests/load/canned.py FILE`, which holds headers in JSON on its first line, then the content: litestar, uvicorn with our protocol, and our outermost layer, as in the service; but
 for one thing: this handler is reached through litestar's routing, as anybody's would be, and the service's routes that
 compute go round it.
 """
@@ -10,6 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 from litestar import Litestar, Request, route
 from litestar.response.base import ASGIResponse
 
@@ -17,7 +18,8 @@ from sillcast.web.edge import Cors, Edge, Metrics
 from sillcast.web.server import serve
 from sillcast.web.settings import Settings
 
-ANSWER = Path(sys.argv[1]).read_bytes()
+HEADERS, ANSWER = Path(sys.argv[1]).read_bytes().split(b"\n", 1)
+KEPT = msgspec.json.decode(HEADERS, type=dict[str, str])
 
 
 async def handle(request: Request[Any, Any, Any]) -> ASGIResponse:
@@ -26,7 +28,7 @@ async def handle(request: Request[Any, Any, Any]) -> ASGIResponse:
         body += event.get("body", b"")
         if not event.get("more_body", False):
             break
-    return ASGIResponse(body=ANSWER, media_type="application/json")
+    return ASGIResponse(body=ANSWER, headers=KEPT)
 
 
 app = Litestar(

@@ -31,8 +31,9 @@ KINDS = ("less work", "canned in turns", "canned in a row", "ratio in turns", "r
 
 LATENCY_WORDS = (
     "`less work` is the round trip less the steps in the answer's Server-Timing, which begin with the bytes of the",
-    "request and end with those of the answer. The canned answer is served by the same stack and asked for in turns with",
-    "the service, so that both come back to caches that a computation has just filled; and again and again in a row.",
+    "request and end with those of the answer. The canned answer has the same headers and content, is served by the same",
+    "stack, and is asked for in turns with the service, so that both come back to caches that a computation has just",
+    "filled; and again and again in a row.",
 )
 
 
@@ -67,6 +68,17 @@ def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[i
     content = answer.read()
     line.close()
     return answer.status, content
+
+
+def answered(port: int, path: str, body: bytes) -> tuple[dict[str, str], bytes]:
+    """An answer's own headers, without those that the same stack gives all answers; and its content."""
+    line = line_to(port)
+    line.request("POST", path, body, JSON)
+    answer = line.getresponse()
+    content = answer.read()
+    line.close()
+    own = ("cache-control", "content-digest", "content-length", "content-type", "server-timing", "vary")
+    return {name: str(answer.headers[name]) for name in own}, content
 
 
 def line_to(port: int) -> http.client.HTTPConnection:
@@ -174,9 +186,9 @@ def latency(port: int, lines: list[str]) -> None:
     lines += ["| --- " * (4 + 2 * len(KINDS)) + "|"]
     for name, (path, request, count) in cases.items():
         body = json.dumps(request).encode()
-        _, answer = ask(port, "POST", path, body)
+        headers, answer = answered(port, path, body)
         with tempfile.NamedTemporaryFile() as file:
-            file.write(answer)
+            file.write(json.dumps(headers).encode() + b"\n" + answer)
             file.flush()
             canned, canned_port = started(["tests/load/canned.py", file.name])
             try:

@@ -9,14 +9,20 @@ from sillcast.web.compute import Done, Progress, Step, Stopped
 from sillcast.web.nursery import FRAME
 from sillcast.web.workers import _BUFFER_BYTES, _Line
 
+
+def done(content: bytes) -> Done:
+    steps = [Step("decode", 1.0, 0.5)]
+    return Done(content=content, headers=[(b"server-timing", b"decode;dur=500.000")], steps=steps, families=["mat"])
+
+
 SAID = [
-    b"content",
-    Done(steps=[Step("decode", 1.0, 0.5)], headers=[(b"server-timing", b"decode;dur=500.000")]),
+    done(b"content"),
     Progress(stage="looking", done=1, of=2),
-    b"x" * (_BUFFER_BYTES - 100),
+    Stopped(),
+    done(b"x" * (_BUFFER_BYTES - 200)),
     Stopped(family="mat"),
-    b"y" * (3 * _BUFFER_BYTES),
-    b"",
+    done(b"y" * (3 * _BUFFER_BYTES)),
+    done(b""),
 ]
 
 

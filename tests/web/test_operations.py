@@ -76,6 +76,17 @@ def test_steps_lie_within_the_work_and_do_not_overlap(planner: Planner, door: di
     assert reply.families == ["pressure_mat"]
 
 
+@pytest.mark.parametrize("call", ["needs", "assess", "coverage"])
+def test_that_the_answer_is_nearly_there_is_told_ahead(planner: Planner, door: dict[str, Any], call: str) -> None:
+    told: list[tuple[Progress, float]] = []
+    reply = Computer(planner).answer(job(door, call), lambda progress: told.append((progress, time.monotonic())))
+    assert isinstance(reply, Done)
+    last = [step for step in reply.steps if step.name in ("verify", "encode")]
+    assert [(progress.stage, progress.done) for progress, _ in told] == [("verify", 0), ("encode", 0)]
+    assert all(told_s <= step.begun_s for (_, told_s), step in zip(told, last, strict=True))
+    assert [step.name for step in reply.steps][-4:] == ["verify", "encode", "compress", "rest"]  # nothing long between
+
+
 def test_what_fails_has_steps_too(planner: Planner, door: dict[str, Any]) -> None:
     reply = Computer(planner).answer(job({**door, "sensors": door["sensors"] * 2}))
     assert isinstance(reply, Failed)
@@ -165,18 +176,17 @@ def test_a_search_in_a_process_tells_how_far_it_is(search: dict[str, Any]) -> No
         try:
             await worker.ready()
             reply = await handed(worker, job(search, "mount_search", negotiation.NDJSON), told.append)
-            heard = len(told)
-            # Nobody reads lines of the second one, so nothing is told.
-            return reply, heard, await handed(worker, job(search, "mount_search"), told.append)
+            return reply, await handed(worker, job(search, "mount_search"))
         finally:
             worker.close()
             home.close()
 
-    lines, heard, plain = asyncio.run(searched())
+    lines, plain = asyncio.run(searched())
     assert isinstance(lines, Done)
     assert isinstance(plain, Done)
     assert msgspec.json.decode(lines.content)["result"] == msgspec.json.decode(plain.content)
-    assert heard == len(told) > 0
+    assert [each.stage for each in told[-2:]] == ["verify", "encode"]
+    assert len(told) > 2
     assert all(0 <= each.done <= each.of and each.stage for each in told)
 
 

@@ -1,6 +1,7 @@
 """The server on a real socket: what starts it, who holds it up, how it stops."""
 
 import json
+import re
 import signal
 import socket
 import struct
@@ -40,28 +41,62 @@ def exchange(port: int, *parts: bytes, pause_s: float = 0.0) -> tuple[bytes, flo
 HEAD = b"POST /v1/needs HTTP/1.1\r\nhost: x\r\ncontent-type: application/json\r\n"
 
 
-@pytest.mark.parametrize(
-    "sent",
-    [b"", b"POST /v1/needs HT", HEAD, b"\r\n\r\n\r\n"],
-    ids=["nothing", "half a line", "half the headers", "empty lines"],
-)
-def test_a_sender_that_stalls_before_the_body_is_cut_off(impatient: tuple[str, int], sent: bytes) -> None:
-    answer, seconds = exchange(impatient[1], sent)
+def refused_as_slow(url: str) -> float:
+    """How many requests were counted as too slow so far."""
+    found = re.search(r'^sillcast_problems_total\{code="slow_request"\} (.+)$', httpx.get(f"{url}/metrics").text, re.M)
+    return float(found[1]) if found else 0.0
+
+
+def test_a_line_on_which_nothing_comes_is_closed_without_a_word(impatient: tuple[str, int]) -> None:
+    answer, seconds = exchange(impatient[1], b"")
     assert answer == b""
     assert 0.3 < seconds < 3
+
+
+@pytest.mark.parametrize(
+    ("sent", "part"),
+    [
+        (b"POST /v1/needs HT", "headers"),
+        (HEAD, "headers"),
+        (b"\r\n\r\n\r\n", "headers"),
+        (HEAD + b"content-length: 100\r\n\r\n", "body"),
+        (HEAD + b"content-length: 100\r\n\r\n{", "body"),
+        (HEAD + b"transfer-encoding: chunked\r\n\r\n2\r\n{}\r\n", "body"),
+        (b"GET /health/live HTTP/1.1\r\nhost: x\r\n\r\nGET /health", "headers"),
+    ],
+    ids=[
+        "half a line",
+        "half the headers",
+        "empty lines",
+        "no body",
+        "half a body",
+        "no last chunk",
+        "half a second one",
+    ],
+)
+def test_a_sender_that_stalls_is_told_so_and_counted_once(impatient: tuple[str, int], sent: bytes, part: str) -> None:
+    before = refused_as_slow(impatient[0])
+    answer, seconds = exchange(impatient[1], *re.split(rb"(?<=\r\n\r\n)(?=GET)", sent), pause_s=0.1)
+    head, _, content = answer[answer.rindex(b"HTTP/1.1 ") :].partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 408 ")
+    assert b"connection: close" in head
+    told = json.loads(content)
+    assert told["code"] == "slow_request"
+    assert f"The {part} of the request took longer than 0.5 s." in told["detail"]
+    assert 0.3 < seconds < 3
+    assert refused_as_slow(impatient[0]) == before + 1
+
+
+def test_a_body_that_stalls_after_its_answer_gets_no_second_one(impatient: tuple[str, int]) -> None:
+    answer, seconds = exchange(impatient[1], HEAD + b"content-length: 99999999\r\n\r\n{")
+    assert answer.count(b"HTTP/1.1 ") == 1
+    assert answer.startswith(b"HTTP/1.1 413 ")
+    assert seconds < 3
 
 
 def test_a_sender_that_drips_is_cut_off_all_the_same(impatient: tuple[str, int]) -> None:
     with pytest.raises((BrokenPipeError, ConnectionResetError)):
         exchange(impatient[1], *[bytes([byte]) for byte in HEAD], pause_s=0.05)
-
-
-def test_a_body_that_stalls_is_told_so(impatient: tuple[str, int]) -> None:
-    answer, seconds = exchange(impatient[1], HEAD + b"content-length: 100\r\n\r\n{")
-    head, _, content = answer.partition(b"\r\n\r\n")
-    assert head.startswith(b"HTTP/1.1 408 ")
-    assert json.loads(content)["code"] == "slow_request"
-    assert 0.3 < seconds < 3
 
 
 @pytest.mark.parametrize(

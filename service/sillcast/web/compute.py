@@ -39,6 +39,9 @@ __all__ = [
 PROGRESS_S = 0.1
 """Least time between two reports of progress: what is told more often nobody can read. [s]"""
 
+_LAST = ("verify", "encode")
+"""The last steps. Their begin is told at once: to wake whoever waits takes as long as to end the work."""
+
 _ENCODERS: dict[str, msgspec.json.Encoder | msgspec.msgpack.Encoder] = {
     negotiation.JSON: msgspec.json.Encoder(),
     negotiation.NDJSON: msgspec.json.Encoder(),
@@ -70,24 +73,12 @@ class Step(NamedTuple):
 
 
 class Done(Struct, frozen=True, kw_only=True, tag=True):
-    """The answer, ready to be sent: its bytes, how they are coded, and what they took."""
+    """The answer, ready to be sent: its bytes, the headers that describe them, and what they took."""
 
-    content: bytes = b""
-    coding: str = ""
+    content: bytes
+    headers: list[tuple[bytes, bytes]]
     steps: list[Step]
-    families: list[str] = []
-    headers: list[tuple[bytes, bytes]] = []
-
-    def described(self) -> "Done":
-        """The same with the headers that describe the content, which a worker makes while that is on its way."""
-        timing = ", ".join([f"{name};dur={ms:.3f}" for name, ms in _sums_ms(self.steps).items()])  # W3C Server Timing
-        headers = [
-            (b"content-digest", content_digest(self.content).encode()),
-            (b"server-timing", timing.encode()),
-        ]
-        if self.coding:
-            headers.append((b"content-encoding", self.coding.encode()))
-        return msgspec.structs.replace(self, headers=headers)
+    families: list[str]
 
     def logged(self) -> dict[str, Any]:
         """What a line in the log says of the work."""
@@ -155,6 +146,8 @@ class _Work:
             yield
             return
         self._within = name
+        if name in _LAST:
+            self._tell(Progress(stage=name, done=0, of=1))
         begun = time.monotonic()
         try:
             yield
@@ -232,7 +225,12 @@ class Computer:
         rest = time.monotonic() - begun - sum(step.seconds for step in steps)
         steps.append(Step("rest", begun, rest))
         by = getattr(self._made, "computed_by", None)
-        return Done(content=content, coding=coding, steps=steps, families=sorted(by.families) if by else [])
+        return Done(
+            content=content,
+            headers=_described(content, coding, steps),
+            steps=steps,
+            families=sorted(by.families) if by else [],
+        )
 
     def _content(self, job: Job) -> bytes:
         request = job.body if job.sent == "json" else self._unpacked(job)
@@ -249,6 +247,13 @@ class Computer:
             self._unpackers[job.call] = msgspec.msgpack.Decoder(body_type(self.planner, job.call))
         with self._step("decode"):
             return faults.decoded(job.body, self._unpackers[job.call], "msgpack")
+
+
+def _described(content: bytes, coding: str, steps: Sequence[Step]) -> list[tuple[bytes, bytes]]:
+    """Headers that say what content is, and what its making took (W3C Server Timing)."""
+    timing = ", ".join([f"{name};dur={ms:.3f}" for name, ms in _sums_ms(steps).items()])
+    headers = [(b"content-digest", content_digest(content).encode()), (b"server-timing", timing.encode())]
+    return [*headers, (b"content-encoding", coding.encode())] if coding else headers
 
 
 def _sums_ms(steps: Sequence[Step]) -> dict[str, float]:

@@ -74,7 +74,8 @@ class Computing:
         async def answered(scope: Scope, receive: Receive, send: Send) -> None:
             asked: Any = scope
             operation = computed.get(asked["path"]) if asked["type"] == "http" and asked["method"] == "POST" else None
-            if operation is None or not _PLAIN_HOST.fullmatch(_headers(scope).get(b"host", b"")):
+            host = next((value for name, value in asked.get("headers", ()) if name == b"host"), b"")
+            if operation is None or not _PLAIN_HOST.fullmatch(host):
                 await app(scope, receive, send)
                 return
             asked["path_template"] = operation.path
@@ -101,7 +102,7 @@ class Computing:
         deadline_s = self._settings.deadline_s
         job = Job(
             call=operation.call,
-            body=await self._body(headers.get(b"content-length", b""), receive),
+            body=await self._body(headers.get(b"content-length", b""), scope, receive),
             sent=wanted.sent,
             media=wanted.media,
             coding=wanted.coding,
@@ -151,30 +152,26 @@ class Computing:
         finally:
             self._gate.leave(place)
 
-    async def _body(self, announced: bytes, receive: Receive) -> bytes:
-        """The whole body, within the limits of size and time.
+    async def _body(self, announced: bytes, scope: Scope, receive: Receive) -> bytes:
+        """The whole body, within the limit of size; how long it may take is the server's to watch.
 
         Raises
         ------
         RefusedError
-            `too_large`, `slow_request`, or `bad_request` if the client left before its end.
+            `too_large`; what the server refused it for; or `bad_request` if the client left before its end.
         """
         limit = self._settings.body_limit_bytes
         if announced.isdigit() and (len(announced) > _LENGTH_DIGITS or int(announced) > limit):
             raise _too_large(limit)
         body = bytearray()
-        try:
-            async with asyncio.timeout(self._settings.receive_timeout_s):
-                while (event := await receive())["type"] == "http.request":
-                    body += event.get("body", b"")
-                    if len(body) > limit:
-                        raise _too_large(limit)
-                    if not event.get("more_body", False):
-                        return bytes(body)
-        except TimeoutError:
-            detail = f"The body was not there within {self._settings.receive_timeout_s:g} s."
-            raise RefusedError("slow_request", detail, connection="close") from None
-        raise RefusedError("bad_request", "The connection ended before the body did.")
+        while (event := await receive())["type"] == "http.request":
+            body += event.get("body", b"")
+            if len(body) > limit:
+                raise _too_large(limit)
+            if not event.get("more_body", False):
+                return bytes(body)
+        state: Any = scope["state"]
+        raise state.get("refused") or RefusedError("bad_request", "The connection ended before the body did.")
 
 
 _NEGOTIATED = (b"accept", b"accept-encoding", b"content-type", b"content-encoding", b"prefer")

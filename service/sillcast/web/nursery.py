@@ -24,8 +24,7 @@ from msgspec import Meta, Struct
 
 from sillcast.planner import Planner
 from sillcast.registry import Registry
-from sillcast.web import negotiation
-from sillcast.web.compute import Computer, Done, Job, Progress, Reply, StopError, Stopped, Tell, untold
+from sillcast.web.compute import Computer, Job, Progress, Reply, StopError, Stopped, Tell
 
 __all__ = ["FAILED", "FRAME", "GC_THRESHOLDS", "STOP", "WARM", "Hatched", "Orders", "main"]
 
@@ -141,17 +140,12 @@ def _work(computer: Computer, line: socket.socket, memory_mb: int) -> None:
         job = decoder.decode(message)
         # Ends this process even in the middle of a library's loop, should there be no service any more to do it.
         signal.setitimer(signal.ITIMER_REAL, job.within_s + _OVERDUE_S)
-        tell = partial(_send, line) if job.media == negotiation.NDJSON else untold
-        reply = stopper.answer(computer, job, tell)
-        if isinstance(reply, Done):
-            _send(line, reply.content)  # before its digest is made, for the service to wake up meanwhile
-            reply = msgspec.structs.replace(reply.described(), content=b"")
-        _send(line, reply)
+        _send(line, stopper.answer(computer, job, partial(_send, line)))
         signal.setitimer(signal.ITIMER_REAL, 0)
         computer.forget()
 
 
-def _send(line: socket.socket, said: bytes | Reply | Progress | Hatched) -> None:
+def _send(line: socket.socket, said: Reply | Progress | Hatched) -> None:
     message = msgspec.msgpack.encode(said)
     line.sendall(FRAME.pack(len(message)) + message)
 

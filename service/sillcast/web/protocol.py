@@ -36,10 +36,10 @@ def protocol(service: Any, receive_s: float) -> type["_Protocol"]:
 
 
 class _Protocol(HttpToolsProtocol):
-    """One connection, closed where a request does not arrive in time: the headers, then the body.
+    """One connection, refused where a request does not arrive in time: the headers, then the body.
 
     The clock runs from the connection, or from the first byte of a later request, to the end of the headers, and again
-    to the end of the body; there the application answers 408 first, and this is what remains if it cannot.
+    to the end of the body. Where nothing has come, or all is said, the connection is closed without a word.
 
     Headers past their most bytes are refused before they are all there. What is no HTTP is refused in the common shape;
     requests before it on the same connection are answered first, so that no answer is taken for that to another.
@@ -48,6 +48,7 @@ class _Protocol(HttpToolsProtocol):
     service: Any
     receive_s = 10.0
     _clock: asyncio.TimerHandle | None = None
+    _awaited = "headers"
     _passed = 0  # ends of headers, pieces of bodies and ends of bodies so far
     _between = 0  # bytes since the last of them: of headers that are not yet all there
     _asks_for_another = False
@@ -111,7 +112,8 @@ class _Protocol(HttpToolsProtocol):
             raise RefusedError("bad_request", _OTHER_VERSION)
         if hosts != 1 and (hosts or version == "1.1"):  # RFC 9112, section 3.2
             raise RefusedError("bad_request", _ONE_HOST)
-        self._wind(self.receive_s + 1.0)
+        self._awaited = "body"
+        self._wind(self.receive_s)
         super().on_headers_complete()
 
     def on_body(self, body: bytes) -> None:
@@ -121,6 +123,7 @@ class _Protocol(HttpToolsProtocol):
     def on_message_complete(self) -> None:
         self._passed += 1
         if not self._asks_for_another:
+            self._awaited = "headers"
             self._stop()
             super().on_message_complete()
 
@@ -139,6 +142,7 @@ class _Protocol(HttpToolsProtocol):
         elif cycle.response_started or self.pipeline:
             self.transport.close()
         else:  # once the application has begun with it, and so given it an id
+            cycle.scope["state"]["refused"] = error
             self.loop.call_soon(self._say, error, cycle.scope)
 
     def _say(self, error: RefusedError, scope: Any) -> None:
@@ -180,8 +184,11 @@ class _Protocol(HttpToolsProtocol):
         if self.pipeline:
             # Reading is paused for answers to earlier requests on this connection: not the sender's fault.
             self._wind(self.receive_s)
-        elif not self.transport.is_closing():
+        elif self._between == 0 if self._awaited == "headers" else self.cycle.response_complete:
             self.transport.close()
+        else:
+            detail = f"The {self._awaited} of the request took longer than {self.receive_s:g} s."
+            self._refuse(RefusedError("slow_request", detail))
 
 
 def _too_large() -> RefusedError:

@@ -93,11 +93,7 @@ class ThreadWorker:
                 reply = end.result()
                 heard(Stopped() if self._left and not isinstance(reply, Stopped) else reply)
 
-        def work() -> Reply:
-            reply = self._computer.answer(job, told)
-            return reply.described() if isinstance(reply, Done) else reply
-
-        loop.run_in_executor(self._thread, work).add_done_callback(done)
+        loop.run_in_executor(self._thread, self._computer.answer, job, told).add_done_callback(done)
 
     def leave(self) -> None:
         """End the work at its next step."""
@@ -111,7 +107,7 @@ class ThreadWorker:
             self._thread = None
 
 
-_Said = bytes | Reply | Progress | nursery.Hatched
+_Said = Reply | Progress | nursery.Hatched
 _SAID: msgspec.msgpack.Decoder[_Said] = msgspec.msgpack.Decoder(_Said)
 
 _BUFFER_BYTES = 1 << 18
@@ -192,7 +188,6 @@ class ProcessWorker:
         self._starting: asyncio.Task[None] | None = None
         self._job: tuple[Job, Tell, Heard] | None = None
         self._left = False
-        self._content = b""
         self._killing: asyncio.TimerHandle | None = None
 
     async def ready(self) -> None:
@@ -251,15 +246,11 @@ class ProcessWorker:
                 self._line.send(job)
 
     def _heard(self, said: _Said | None) -> None:
-        """Take what comes on the line: the content, then what is said of it; or something else than an answer."""
+        """Take what comes on the line."""
         match said:
-            case bytes():
-                self._content = said
-            case Done():
-                self._end(msgspec.structs.replace(said, content=self._content))
             case Stopped() if self._line is not None and self._job is not None and not self._left:
                 self._line.send(self._job[0])  # once more: a stop was meant for the job before and came late
-            case Failed() | Stopped():
+            case Done() | Failed() | Stopped():
                 self._end(said)
             case Progress():
                 if self._job is not None:
@@ -290,7 +281,7 @@ class ProcessWorker:
             self._killing.cancel()
             self._killing = None
         if self._job is not None:
-            heard, self._job, self._content = self._job[2], None, b""
+            heard, self._job = self._job[2], None
             heard(reply)
 
     def _signal(self, how: signal.Signals) -> None:
