@@ -190,6 +190,21 @@ def test_a_search_in_a_process_tells_how_far_it_is(search: dict[str, Any]) -> No
     assert all(0 <= each.done <= each.of and each.stage for each in told)
 
 
+def test_a_search_that_is_not_done_in_time_says_how_far_it_came(served: Any, search: dict[str, Any]) -> None:
+    class Slow(Quick):
+        def mount_search(self, request: Any, tick: Any = None) -> Any:
+            for done in range(1, 101):
+                tick(done, 240, "judging")
+                time.sleep(0.02)
+            raise AssertionError
+
+    with served(Slow(), Settings(deadline_s=0.5)) as client:
+        late = problem(client.post("/v1/mount-searches", json=search), "deadline").detail
+    done = re.fullmatch(r"Not done within 0\.5 s; judging was at (\d+) of 240\. Allow more time .+", late)
+    assert done is not None
+    assert 1 <= int(done[1]) <= 26
+
+
 def test_progress_comes_with_the_lines(served: Any, search: dict[str, Any]) -> None:
     go = threading.Event()
 

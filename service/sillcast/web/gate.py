@@ -6,7 +6,7 @@ from collections.abc import Callable, Coroutine, Sequence
 from functools import partial
 from typing import Any
 
-from sillcast.web.compute import Done, Failed, Job, Reply, Stopped, Tell, untold
+from sillcast.web.compute import Done, Failed, Job, Progress, Reply, Stopped, Tell, untold
 from sillcast.web.problems import RefusedError
 from sillcast.web.workers import Worker
 
@@ -21,7 +21,8 @@ class Place:
 
     def __init__(self, job: Job, tell: Tell) -> None:
         self.job = job
-        self.tell = tell
+        self.told: Progress | None = None
+        self._tell = tell
         self.worker: Worker | None = None
         self.is_begun = False
         self.reply: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
@@ -31,6 +32,11 @@ class Place:
     def waits(self) -> bool:
         """Whether no worker has begun with it."""
         return self.worker is None and not self.reply.done()
+
+    def tell(self, progress: Progress) -> None:
+        """Pass on how the job gets on, and remember it."""
+        self.told = progress
+        self._tell(progress)
 
     def settle(self, reply: Reply) -> None:
         """Reply to whoever still waits; the first reply counts."""
@@ -45,8 +51,8 @@ class Place:
         Raises
         ------
         RefusedError
-            `deadline`, naming the family that was at work if that is known. To try again helps only who had to queue:
-            the same work takes the same time.
+            `deadline`, saying how far it had come and which family was at work, as far as that is known. To try again
+            helps only who had to queue: the same work takes the same time.
         """
         reply, within = self.reply.result(), f"within {self.job.within_s:g} s"
         if not isinstance(reply, Stopped):
@@ -54,7 +60,8 @@ class Place:
         if not self.is_begun:
             raise RefusedError("deadline", f"Not begun {within}; all places were taken. Try again.", retry_after="5")
         at_work = f"; the family {reply.family} was at work" if reply.family else ""
-        words = f"Not done {within}{at_work}. Allow more time with Prefer: wait, or ask for less."
+        far = f"; {self.told.stage} was at {self.told.done} of {self.told.of}" if self.told and self.told.of > 1 else ""
+        words = f"Not done {within}{far}{at_work}. Allow more time with Prefer: wait, or ask for less."
         raise RefusedError("deadline", words)
 
 
