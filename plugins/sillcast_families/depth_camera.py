@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Meta
 
 from sillcast.family import (
+    ECHO_FINDINGS,
     FILTER_FINDINGS,
-    SURFACE_FINDINGS,
     Emission,
     Family,
     Fields,
@@ -83,7 +83,7 @@ class DepthCameraFamily(OpticalFamily):
     )
     findings = {
         **FILTER_FINDINGS,
-        **SURFACE_FINDINGS,
+        **ECHO_FINDINGS,
         "low_unseen": FindingSpec(
             "warning",
             "At {distance_m:.2f} m the noise is {noise_m:.3f} m, so that nothing lower than {margin_m:.2f} m is told "

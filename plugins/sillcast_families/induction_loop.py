@@ -273,8 +273,9 @@ def _shorter_side_m(ring: Sequence[Sequence[float]]) -> float:
 
 def _leaf_gap_m(scene: Scene, ring: Sequence[Sequence[float]]) -> float:
     """Distance along y from the loop to where the leaf moves, a turning one as far as it comes out. [m]"""
-    half, ys = scene.door.leaf.thickness_m / 2.0, [float(y) for _, y in ring]
-    return max(-max(ys) - scene.sweep_depth_m("near"), min(ys) - scene.sweep_depth_m("far")) - half
+    near, far = (scene.sweep_depth_m(side) + scene.leaf_face_m(side) for side in ("near", "far"))
+    ys = [float(y) for _, y in ring]
+    return max(-max(ys) - near, min(ys) - far)
 
 
 @hookimpl

@@ -10,9 +10,9 @@ import numpy as np
 from msgspec import Meta
 
 from sillcast.family import (
+    ECHO_FINDINGS,
     FILTER_FINDINGS,
     ON_FLOOR_M,
-    SURFACE_FINDINGS,
     Emission,
     Family,
     Fields,
@@ -94,7 +94,7 @@ class LaserScanFamily(OpticalFamily):
     )
     findings = {
         **FILTER_FINDINGS,
-        **SURFACE_FINDINGS,
+        **ECHO_FINDINGS,
         "spot_wide": FindingSpec(
             "warning",
             "At {distance_m:.2f} m the spot is {spot_m:.3f} m wide, the body's narrowest side {side_m:.3f} m: no spot "

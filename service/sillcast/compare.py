@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import hypot
+from math import ceil, hypot
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,7 @@ _CAUSE_SHARE = 0.1  # of a gap; a cause that explains less is not named [1]
 _CAUSE_M2 = 1e-3
 _MARGIN_MOST_M = 1.0
 _WHOLE = 0.9995  # a share that is shown as all [1]
-_FAR = 1e3
+_BEYOND_M = 1.0  # past the farthest place of a zone: half of a body and a leaf's rise
 _FAR_LOBE_M = 60.0
 _COURSE_M = 60.0  # longer than any way to a door
 
@@ -162,11 +162,16 @@ def _served(
 ) -> Region:
     """Where the body is seen, or for activation has been on its course, so lately that the door is open to it."""
     how: dict[str, Any] = {"angle_deg": angle_deg, "state": state, **_asked(zone)}
-    lines = [s for s in sensors if zone.kind == "activation" and len(zone.velocities_m_per_s) == 1 and _is_line(s)]
+    lines = _lines(zone, sensors)
     if not lines:
         return sensing.detected(sensors, zone.body, **how, window=window)
     areas = sensing.detected([s for s in sensors if s not in lines], zone.body, **how, window=window)
     return areas | _behind(sensing.detected(lines, zone.body, **how), zone)
+
+
+def _lines(zone: ZoneNeed, sensors: Sequence[Placed]) -> list[Placed]:
+    """Sensors of a zone of activation that find who comes on its course, and are not to see all of it."""
+    return [s for s in sensors if zone.kind == "activation" and len(zone.velocities_m_per_s) == 1 and _is_line(s)]
 
 
 def _is_line(sensor: Placed) -> bool:
@@ -284,7 +289,8 @@ def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[
     """Who took how much of a gap: each thing is taken away on its own and what comes back is measured.
 
     A cause that explains less than a tenth of the gap is not named. What no cause explains lies between what is seen,
-    or where nothing looks.
+    or where nothing looks. The leaf hides what is not seen even where sensors need not tell it from a body; that it
+    hides a place from the other side is no cause.
     """
     if not sensors:
         return [Culprit(cause="no_sensor", name=zone.kind, area_m2=round(part.area, 4))]
@@ -297,6 +303,11 @@ def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[
         (cause, name, part & _served(zone, world, _same(sensors, world), angle, state, (x0, x1, y0, y1)))
         for cause, name, world in _worlds(zone, sensing, sensors, state)
     ]
+    regained += [
+        ("too_near", name, part & served) for name, served in _farther_out(zone, sensing, sensors, angle, state)
+    ]
+    not_told = Region.union(back for cause, _, back in regained if cause == "leaf")
+    regained = [(c, name, before | (back - not_told) if c == "leaf_shadow" else back) for c, name, back in regained]
     least = max(_CAUSE_M2, _CAUSE_SHARE * part.area)
     named = [
         Culprit(cause=cause, name=name, area_m2=round(back.area - before.area, 4))
@@ -311,6 +322,34 @@ def _culprits(part: Region, zone: ZoneNeed, sensing: Sensing, sensors: Sequence[
     return sorted(named, key=lambda c: -c.area_m2)
 
 
+def _farther_out(
+    zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], angle_deg: float, state: float
+) -> Iterator[tuple[str, Region]]:
+    """What the first loop, mat or beam on the course would serve if it lay so far out that it finds in time.
+
+    Beside a sensor that is to see the whole way that is no cause.
+    """
+    how: dict[str, Any] = {"angle_deg": angle_deg, "state": state, **_asked(zone)}
+    lines = _lines(zone, [s for s in sensors if s.side == zone.side])
+    if len(lines) < sum(s.side == zone.side for s in sensors):
+        return
+    seen = [(sensing.region(s, zone.body, **how), s.name) for s in lines]
+    found = [(_out_m(region, zone), name, region) for region, name in seen if not region.is_empty]
+    if not found:
+        return
+    (at, name, region), needed = max(found, key=lambda one: one[0]), _out_m(zone.region, zone)
+    if (move := ceil(100.0 * (needed - at) - 1e-6) / 100.0) > 0.0:
+        vx, vy = zone.velocities_m_per_s[0]
+        words = f"{name} finds from {at:.2f} m out, needed from {needed:.2f} m: {move:.2f} m farther out"
+        yield words, _behind(region.moved(-vx / abs(vy) * move, -vy / abs(vy) * move), zone)
+
+
+def _out_m(region: Region, zone: ZoneNeed) -> float:
+    """How far a region reaches out from the leaf plane on a zone's side. [m]"""
+    _, y0, _, y1 = region.bounds
+    return -y0 if zone.side == "near" else y1
+
+
 def _worlds(
     zone: ZoneNeed, sensing: Sensing, sensors: Sequence[Placed], state: float
 ) -> Iterator[tuple[str, str, Sensing]]:
@@ -319,21 +358,17 @@ def _worlds(
         yield "shadow", name, sensing.without(name)
     if any(_has_field(s, zone.kind) for s in sensors):
         yield "field", "field", sensing.ignoring("fields")
-    if zone.kind == "protection" and any(_meets_leaf(s, sensing) for s in sensors):
+    if zone.kind == "protection" and any(sensing.takes_leaf_for_body(s) for s in sensors):
         yield "leaf", "leaf", sensing.ignoring("leaf")
+    beside = [s for s in sensors if s.side == zone.side or zone.is_under_leaf]
+    if any(sensing.is_screened(s, state) for s in beside):
+        yield "leaf_shadow", "leaf", sensing.without_leaf([s.index for s in beside])
     if muted := [s.name for s in sensors if zone.kind == "protection" and s.is_muted(state, zone.during)]:
         yield "muting", " and ".join(muted), sensing.with_sensors(_unmuted)
-    yield "range", "range", sensing.with_emissions(_far_reaching)
+    yield "range", "range", sensing.with_emissions(_Reaching(zone.region.bounds))
     yield "ray_spacing", "least hits", sensing.with_emissions(_one_hit)
     if any(isinstance(e, Lobe) and not e.presence for s in sensors for e in s.emissions):
         yield "speed", "speed along the line of sight", sensing.with_emissions(_at_any_speed)
-
-
-def _meets_leaf(sensor: Placed, sensing: Sensing) -> bool:
-    return any(
-        isinstance(e, Rays) and not e.blocks and sensing.meets_leaf(sensor, i).any()
-        for i, e in enumerate(sensor.emissions)
-    )
 
 
 def _unmuted(sensor: Placed) -> Placed:
@@ -358,12 +393,26 @@ def _has_field(sensor: Placed, purpose: str) -> bool:
     return bool(sensor.family.fields(sensor.params, purpose))
 
 
-def _far_reaching(emission: Emission) -> Emission:
-    if isinstance(emission, Lobe):
-        return emission.with_range(max(_FAR_LOBE_M, emission.range_m))
-    if isinstance(emission, Rays) and not emission.blocks:
-        return replace(emission, range_m=np.full_like(emission.range_m, _FAR))
-    return emission
+@dataclass(frozen=True)
+class _Reaching:
+    """Emissions that reach all places within bounds.
+
+    Rays go no farther than that: a ray counts where its whole spot falls on the body, and the spot of a plane is as
+    wide as at its farthest hit.
+    """
+
+    bounds: tuple[float, float, float, float]
+
+    def __call__(self, emission: Emission) -> Emission:
+        """The emission with as much range as it needs, and no less than it has."""
+        if isinstance(emission, Lobe):
+            return emission.with_range(max(_FAR_LOBE_M, emission.range_m))
+        if not isinstance(emission, Rays) or emission.blocks:
+            return emission
+        x0, y0, x1, y1 = self.bounds
+        x, y, z = emission.origins.T
+        far = np.hypot(np.hypot(np.maximum(x - x0, x1 - x), np.maximum(y - y0, y1 - y)), z) + _BEYOND_M
+        return replace(emission, range_m=np.maximum(emission.range_m, far))
 
 
 def _one_hit(emission: Emission) -> Emission:

@@ -33,6 +33,7 @@ LOOP_APART_M = 1.0  # between loops on like frequencies, common practice, no sou
 LOOP_APART_KHZ = 10.0  # between frequencies of loops that lie nearer, common practice, no source
 METAL_CLEAR_M = 1.0  # between a loop and metal that moves, common practice, no source
 LOOKS_IN_MOST = 0.4  # share of a head's rays that a leaf line and a jamb take: common practice, no source
+HALF_TURN_COS = 0.5  # cosine of tilt times that of roll, beyond which a head is upside down: common practice, no source
 MIDDLE_M = 0.7  # height above the floor at which the fields of two heads are laid over each other: the reference body's
 
 DISTURBANCES: dict[str, FindingSpec] = {
@@ -86,8 +87,8 @@ DISTURBANCES: dict[str, FindingSpec] = {
     ),
     "looks_in": FindingSpec(
         "warning",
-        "{rays} of {of} rays of {sensor} end at the closed door or past it, where nobody who comes to it is.",
-        "Check the signs of mount.tilt_deg and of the device's own tilts: positive tilts outwards, away from the door.",
+        "{what} at the closed door or past it, where nobody who comes to it is.",
+        "{check}",
         "geometry",
     ),
     "sees_leaf": FindingSpec(
@@ -100,8 +101,8 @@ DISTURBANCES: dict[str, FindingSpec] = {
         "warning",
         "{sensor} sees the moving leaf in {states} of the {of} leaf positions tried and cannot tell it from a body: it "
         "counts as no cover for protection.",
-        "{aim} watch the leaf's way with a sensor that does not see the leaf. To leave its signal out while the leaf "
-        "moves would take the protection away.",
+        "Watch the leaf's way with a sensor that does not see the leaf. Turned off the leaf, {sensor} protects only "
+        "where it still reaches; to leave its signal out while the leaf moves would take the protection away.",
         "geometry; echo of a flat metal plate 4 pi A^2 / wavelength^2",
     ),
 }
@@ -383,17 +384,22 @@ def _leaf(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
     """A sensor that takes the moving leaf for somebody."""
     if "motion" not in sensor.family.sensitive_to:
         return
-    heard = {state: _heard_of_leaf(sensor, sensing, state) for state in LEAF_STATES}
+    emissions = range(len(sensor.emissions))
+    heard = {state: any(sensing.hears_leaf(sensor, i, (state,)) for i in emissions) for state in LEAF_STATES}
     met = [state for state in LEAF_STATES if heard[state] or _rays_meet_leaf(sensor, sensing, state)]
     if not met:
         return
-    turn, aim = _off_leaf(sensor, sensing) if any(heard.values()) else (0.0, f"Aim {sensor.name} off the leaf, or")
+    seen: dict[str, Any] = {"sensor": sensor.name, "states": len(met), "of": len(LEAF_STATES)}
+    if "protection" in sensor.purposes:
+        yield _remark("leaf_no_cover", (sensor,), **seen)
+        return
+    aimed_in = any(_points_in(sensor, lobe) for lobe in _lobes_at(sensor, 0.0))
+    tilts = any(heard.values()) and not aimed_in
+    turn, aim = _off_leaf(sensor, sensing) if tilts else (0.0, f"Aim {sensor.name} off the leaf, or")
     yield _remark(
-        "leaf_no_cover" if "protection" in sensor.purposes else "sees_leaf",
+        "sees_leaf",
         (sensor,),
-        sensor=sensor.name,
-        states=len(met),
-        of=len(LEAF_STATES),
+        **seen,
         aim=aim,
         turn_deg=turn,
         opening_s=motion.opening_profile(sensor.scene.door).duration,
@@ -402,9 +408,19 @@ def _leaf(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
 
 
 def _looks_in(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
-    """A head for activation of whose rays many end at the door or behind it: a tilt with the wrong sign."""
+    """A head for activation that looks at the door or behind it: a tilt with the wrong sign, or a head turned round."""
     if "activation" not in sensor.purposes or sensor.scene.out_m < 0.0:
         return
+    told: dict[str, Any] = {"sensor": sensor.name, "check": _wrong_turn(sensor)}
+    rays, of = _rays_in(sensor, sensing)
+    if rays > LOOKS_IN_MOST * of:
+        yield _remark("looks_in", (sensor,), what=f"{rays} of {of} rays of {sensor.name} end", rays=rays, of=of, **told)
+    elif any(_points_in(sensor, lobe) for lobe in _lobes_at(sensor, 0.0)):
+        yield _remark("looks_in", (sensor,), what=f"The axis of {sensor.name} ends", **told)
+
+
+def _rays_in(sensor: Placed, sensing: Sensing) -> tuple[int, int]:
+    """How many of a head's rays end at the closed door or past the leaf plane, and of how many."""
     parts = sensing.around(0.0).prisms
     of_door = np.array([*(p.part != "obstacle" for p in parts), False, False])  # the last two: the floor and the range
     outwards, inside, rays = (-1.0 if sensor.side == "near" else 1.0), 0, 0
@@ -415,8 +431,32 @@ def _looks_in(sensor: Placed, sensing: Sensing) -> Iterator[Finding]:
             ends = now.origins[:, 1] + clipped.lengths * now.directions[:, 1]
             inside += int(((outwards * ends < 0.0) | of_door[clipped.stops]).sum())
             rays += len(ends)
-    if inside > LOOKS_IN_MOST * rays:
-        yield _remark("looks_in", (sensor,), sensor=sensor.name, rays=inside, of=rays)
+    return inside, rays
+
+
+def _points_in(sensor: Placed, lobe: Lobe) -> bool:
+    """True if a lobe's axis goes from its own side through the leaf plane before it comes to the floor."""
+    (_, y, z), (_, ahead, up) = lobe.origin, lobe.matrix[:, 2]
+    inwards = 1.0 if sensor.side == "near" else -1.0
+    if inwards * y > 0.0 or inwards * ahead <= 0.0:
+        return False
+    way = -float(y / ahead)
+    return way <= lobe.range_m and float(z + way * up) > sensor.scene.floor_z_m
+
+
+def _wrong_turn(sensor: Placed) -> str:
+    """Which angle to check of a head that looks at the door: a roll or a yaw that turns it round, else the tilts."""
+    matrix, outwards = sensor.scene.mount.matrix, (-1.0 if sensor.side == "near" else 1.0)
+    if matrix[2, 2] < -HALF_TURN_COS:
+        return (
+            "Check mount.roll_deg: near 180 it turns the head over about its forward axis, so that it looks up and its "
+            "tilts go the other way. Without it positive tilts outwards, away from the door."
+        )
+    if outwards * matrix[1, 1] < 0.0:
+        return "Check mount.yaw_deg: beyond 90 the head is turned round and a positive tilt goes towards the door."
+    return (
+        "Check the signs of mount.tilt_deg and of the device's own tilts: positive tilts outwards, away from the door."
+    )
 
 
 def _leaf_at(sensing: Sensing, state: float) -> tuple[Prism, ...]:
@@ -425,15 +465,6 @@ def _leaf_at(sensing: Sensing, state: float) -> tuple[Prism, ...]:
 
 def _lobes_at(sensor: Placed, state: float) -> list[Lobe]:
     return [e for i in range(len(sensor.emissions)) if isinstance(e := sensor.emission(i, state), Lobe)]
-
-
-def _heard_of_leaf(sensor: Placed, sensing: Sensing, state: float) -> bool:
-    """True if a lobe of the sensor gets an echo of the leaf at a state, past all that stands still."""
-    return any(
-        len(echoing(lobe, prism, sensing.fixed))
-        for lobe in _lobes_at(sensor, state)
-        for prism in _leaf_at(sensing, state)
-    )
 
 
 def _rays_meet_leaf(sensor: Placed, sensing: Sensing, state: float) -> bool:

@@ -44,12 +44,25 @@ CORE: dict[str, FindingSpec] = {
     "unwanted_detection": FindingSpec(
         "info",
         "{label}: {area_m2:.2f} m2 of it is detected, so what moves there can open the door.",
-        "Limit the sensor's area with a field for activation, or tilt it towards the door.",
+        "{advice}",
     ),
     "meets_leaf": FindingSpec(
         "warning",
         "{rays} of {of} rays of {sensor} meet the leaf somewhere on its way and count as no cover for protection.",
         "Aim them off the leaf, or set a field for protection that ends before the leaf plane.",
+    ),
+    "field_behind_leaf": FindingSpec(
+        "warning",
+        "A field of {sensor} for {purpose} lies wholly behind the leaf plane, on the {other} side: nothing on its own "
+        "{side} side counts in it.",
+        "Check the signs of the field's bounds: out_from_m and out_to_m count outwards from the leaf plane on the "
+        "sensor's side, positive away from the door; ring_m is in the door frame, where near is negative.",
+    ),
+    "tilt_in_radians": FindingSpec(
+        "info",
+        "{sensor} is tilted by {tilt_deg:.2f} deg. Is the unit right? In radians it would be {radians_deg:.0f} deg.",
+        "Give mount.tilt_deg in degrees from straight down.",
+        source="common practice, no source",
     ),
     "shadow": FindingSpec(
         "warning",
@@ -58,7 +71,7 @@ CORE: dict[str, FindingSpec] = {
     ),
     "in_leaf_path": FindingSpec(
         "critical",
-        "{obstacle} stands where the leaf comes: it meets it when it is {open_percent:.0f} % open.",
+        "{obstacle} stands where the leaf comes: the leaf meets it from {from_percent:.0f} to {to_percent:.0f} % open.",
         "Move {obstacle}, or check where it is described to stand; no sensor keeps the leaf off what never moves.",
     ),
     "zone_taken": FindingSpec(

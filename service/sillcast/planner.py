@@ -27,7 +27,7 @@ from sillcast.contract import (
 )
 from sillcast.disturbance import disturbances
 from sillcast.errors import BudgetError, FamilyError, Fault, UncomputableError
-from sillcast.family import Rays
+from sillcast.family import FloorArea, Rays
 from sillcast.findings import CAUTIONS, core, ordered
 from sillcast.kernel import Surroundings, TestBody, poses
 from sillcast.kernel.kept import Kept
@@ -129,7 +129,7 @@ class Planner:
             sensors=shown,
             comparisons=[c.answer for c in compared],
             findings=found,
-            **self._advised(plan, [c.answer for c in compared]),
+            **self._advised(plan, [c.answer for c in compared], found),
             **self._onsite(plan, compared),
             cautions=list(CAUTIONS),
             derivations=render.derivations(plan.needs),
@@ -147,7 +147,7 @@ class Planner:
 
     def _findings(self, plan: _Plan, compared: Sequence[Compared]) -> Iterable[Finding]:
         yield from plan.needs.findings
-        yield from render.core_findings(plan.sensing, compared, plan.request.site)
+        yield from render.core_findings(plan.sensing, compared, plan.request.door, plan.request.site)
         yield from self._weather(plan, compared)
         yield from disturbances(plan.sensing.placed, plan.sensing)
         yield from self._reviews(plan)
@@ -369,7 +369,7 @@ class Planner:
         """The plan with what the rule set has to say about its sensors."""
         request, found = plan.request, plan.needs
         facts = [_facts(sensor, request) for sensor in plan.sensing.placed]
-        beside = needs.reviewed(request.door, request.rules, facts)
+        beside = needs.reviewed(request.door, request.rules, facts, found.unread)
         findings, derivations = (*found.findings, *beside.findings), (*found.derivations, *beside.derivations)
         return replace(plan, needs=replace(found, findings=findings, derivations=derivations))
 
@@ -378,7 +378,9 @@ class Planner:
         return needs.required(request.door, request.site, request.traffic, request.rules, bodies, responses(placed))
 
     @_step("advice")
-    def _advised(self, plan: _Plan, comparisons: Sequence[Comparison]) -> Mapping[str, Any]:
+    def _advised(
+        self, plan: _Plan, comparisons: Sequence[Comparison], findings: Sequence[Finding]
+    ) -> Mapping[str, Any]:
         """Parts of the answer that say what to set; each proposal is proven by assessing the changed request."""
         task = advice.Task(
             request=plan.request,
@@ -387,9 +389,10 @@ class Planner:
             comparisons=comparisons,
             site=_site(plan),
             evaluate=partial(self._exact, kept=plan.sensing.kept),
-            needs=lambda request: self._plan(request).needs.zones,
+            needs=lambda request: self._plan(request).needs,
         )
-        return advice.advised(task, wanted=plan.request.output.proposals, robustness=plan.request.output.robustness)
+        output = plan.request.output
+        return advice.advised(task, findings, wanted=output.proposals, robustness=output.robustness)
 
     @_step("search")
     def _searched(self, bench: advice.Bench) -> MountSearchAnswer:
@@ -462,6 +465,7 @@ def _facts(sensor: Placed, request: Request) -> needs.SensorFacts:
         carrier=asked.mount.carrier,
         beams=tuple(beams),
         beam_width_m=max((e.beam_width_m for e in crossing), default=0.0),
+        floor_ys=tuple(float(y) for e in sensor.emissions if isinstance(e, FloorArea) for y in e.ring[:, 1]),
         response_s=sensor.response_s,
         performance_level=asked.performance_level,
         category=asked.category,

@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
+from sillcast import motion
 from sillcast import needs as _needs
 from sillcast.compare import Compared
 from sillcast.contract import (
@@ -25,9 +26,12 @@ from sillcast.contract import (
     Door,
     FamilyCard,
     FamilyList,
+    Field,
     Finding,
+    Folding,
     RefusedFamily,
     Site,
+    Swing,
     TypicalValue,
     Zone,
 )
@@ -39,7 +43,7 @@ from sillcast.kernel.clip import FLOOR, back_end
 from sillcast.needs import Needs, RuleSet, ZoneNeed
 from sillcast.onsite import tape
 from sillcast.registry import Installed, Registry
-from sillcast.sensing import LEAF_STATES, Placed, Sensing, Window
+from sillcast.sensing import Placed, Sensing, Window
 
 __all__ = [
     "WARM_UP",
@@ -266,7 +270,7 @@ def _wanted(sensor: Placed, needed: Needs) -> tuple[float, float, float, float] 
     return (x0, x1, -y1, -y0) if sensor.side == "near" else (x0, x1, y0, y1)
 
 
-def core_findings(sensing: Sensing, compared: Sequence[Compared], site: Site) -> Iterable[Finding]:
+def core_findings(sensing: Sensing, compared: Sequence[Compared], door: Door, site: Site) -> Iterable[Finding]:
     """Remarks of the core on zones, sensors and obstacles."""
     for sensor in sensing.placed:
         yield from _sensor_findings(sensor, sensing)
@@ -274,7 +278,7 @@ def core_findings(sensing: Sensing, compared: Sequence[Compared], site: Site) ->
     for c in compared:
         yield from _zone_findings(c, sensing)
     yield from _shadow_findings(compared, site)
-    yield from _obstacle_findings(sensing, compared, site)
+    yield from _obstacle_findings(sensing, compared, door, site)
 
 
 def _sensor_findings(sensor: Placed, sensing: Sensing) -> Iterable[Finding]:
@@ -310,11 +314,45 @@ def _sensor_findings(sensor: Placed, sensing: Sensing) -> Iterable[Finding]:
     if not sensor.emissions:
         yield core("nothing_emitted", subjects=[f"{sensor.pointer}/device"], sensor=sensor.name)
     if "protection" in sensor.purposes:
-        for i, emission in enumerate(sensor.emissions):
-            if isinstance(emission, Rays) and not emission.blocks and (met := int(sensing.meets_leaf(sensor, i).sum())):
-                yield core(
-                    "meets_leaf", subjects=[sensor.pointer], rays=met, of=len(emission.range_m), sensor=sensor.name
-                )
+        met, of = np.sum([(0, 0), *sensing.rays_on_leaf(sensor)], axis=0).tolist()
+        if met:
+            yield core("meets_leaf", subjects=[sensor.pointer], rays=met, of=of, sensor=sensor.name)
+    yield from _field_findings(sensor)
+    yield from _unit_findings(sensor)
+
+
+def _field_findings(sensor: Placed) -> Iterable[Finding]:
+    """Fields that lie wholly behind the leaf plane, as seen from the side of a sensor that stays there."""
+    other = "far" if sensor.side == "near" else "near"
+    for i, field in enumerate(getattr(sensor.params, "fields", ())):
+        if field.purpose in sensor.purposes and _is_behind_leaf(sensor, field):
+            at = f"{sensor.pointer}/device/fields/{i}"
+            told = {"sensor": sensor.name, "purpose": field.purpose, "side": sensor.side, "other": other}
+            yield core("field_behind_leaf", subjects=[at], **told)
+
+
+def _is_behind_leaf(sensor: Placed, field: Field) -> bool:
+    """True if no part of a field is on the sensor's own side of the leaf plane."""
+    if sensor.carried is not None or sensor.scene.out_m < 0.0:
+        return False
+    if field.ring_m is None:
+        return field.out_to_m is not None and field.out_to_m <= 0.0
+    return all((y if sensor.side == "near" else -y) >= 0.0 for _, y in field.ring_m)
+
+
+def _unit_findings(sensor: Placed) -> Iterable[Finding]:
+    """A tilt within that of a quarter turn in radians, finer than the setting's own steps of a degree or more."""
+    pointer = f"{sensor.pointer}/mount/tilt_deg"
+    tilt = math.degrees(math.asin(min(max(float(sensor.scene.mount.matrix[2, 1]), -1.0), 1.0)))
+    step = next((t.step for t in sensor.family.tunables(sensor.params, sensor.scene) if t.pointer == pointer), 0.0)
+    if step >= 1.0 and abs(tilt) < math.pi / 2.0 and abs(tilt / step - round(tilt / step)) > _OFF_STEP:
+        yield core(
+            "tilt_in_radians",
+            subjects=[pointer],
+            sensor=sensor.name,
+            tilt_deg=tilt,
+            radians_deg=math.degrees(tilt),
+        )
 
 
 def _equal_planes(placed: Sequence[Placed]) -> Iterable[Finding]:
@@ -342,6 +380,7 @@ def _zone_findings(c: Compared, sensing: Sensing) -> Iterable[Finding]:
                 zone=zone.id,
                 label=zone.label,
                 area_m2=answer.overspill_m2,
+                advice=_spill_advice(c),
             )
         return
     if answer.verdict != "not_met":
@@ -391,14 +430,15 @@ def _shadow_findings(compared: Sequence[Compared], site: Site) -> Iterable[Findi
         )
 
 
-def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], site: Site) -> Iterable[Finding]:
+def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], door: Door, site: Site) -> Iterable[Finding]:
     """Obstacles that the leaf runs into, and zones of which they take a good part."""
     hard = {o.name for o in site.obstacles if not o.moves and o.material != "strips"}
     standing = [p for p in sensing.fixed.prisms if p.part == "obstacle" and p.name in hard]
+    path = _leaf_path(door) if standing else []
     for prism in standing:
-        if (state := _met_by_leaf(prism, sensing)) is not None:
+        if met := [percent for percent, leaf in path if _meets(leaf, prism)]:
             pointers = _obstacle_pointers(site, [prism.name])
-            yield core("in_leaf_path", subjects=pointers, obstacle=prism.name, open_percent=100.0 * state)
+            yield core("in_leaf_path", subjects=pointers, obstacle=prism.name, from_percent=met[0], to_percent=met[-1])
     for c in compared:
         near = [p for p in standing if c.zone.region.distance(Region.ring(p.ring)) < _BESIDE_M]
         taking = [p.name for p in near if not p.passable]
@@ -414,21 +454,29 @@ def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], site: Sit
             )
 
 
-def _met_by_leaf(prism: Prism, sensing: Sensing) -> float | None:
-    """State at which the leaf meets a prism, the widest open of those that are looked at. [1]"""
-    ring = Region.ring(prism.ring)
-    for state in LEAF_STATES:
-        for leaf in (p for p in sensing.around(state).prisms if p.part == "leaf"):
-            apart = leaf.base_m >= prism.top_m or leaf.top_m <= prism.base_m
-            if not apart and not (Region.ring(leaf.ring) & ring).is_empty:
-                return state
-    return None
+def _leaf_path(door: Door) -> list[tuple[float, tuple[Prism, ...]]]:
+    """The leaf at every whole percent of its travel, to the most that it opens. [1]"""
+    most = 100.0 * door.motion.partial_opening
+    percents = [*(float(percent) for percent in range(math.ceil(most))), most]
+    return [(percent, motion.leaf_prisms(door, percent / 100.0)) for percent in percents]
+
+
+def _meets(leaf: Sequence[Prism], prism: Prism) -> bool:
+    """True if a part of the leaf and a prism share room."""
+    low, high = prism.ring.min(axis=0), prism.ring.max(axis=0)
+    for part in leaf:
+        apart = part.base_m >= prism.top_m or part.top_m <= prism.base_m
+        apart = apart or bool((part.ring.max(axis=0) <= low).any() or (part.ring.min(axis=0) >= high).any())
+        if not apart and not (Region.ring(part.ring) & Region.ring(prism.ring)).is_empty:
+            return True
+    return False
 
 
 def _obstacle_pointers(site: Site, names: Sequence[str]) -> list[str]:
     return [f"/site/obstacles/{i}" for i, o in enumerate(site.obstacles) if o.name in names]
 
 
+_OFF_STEP = 1e-6  # of a setting's step; nearer to a whole number of them is rounding
 _TAKEN_SHARE = 0.1  # of a zone; less is not worth a remark [1]
 _BODY_REACH_M = 2.0  # half the diagonal of the largest bodies
 _BESIDE_M = 0.4  # half of the longest side of the reference body, rounded up
@@ -438,7 +486,9 @@ _ADVICE = {
     "range": "Use a longer range or a mount nearer to the gap.",
     "field": "Widen the field for this purpose.",
     "leaf": "End the field for protection before the leaf, or add a sensor that does not look at the leaf there.",
+    "leaf_shadow": "Mount a sensor where the leaf does not stand in between: higher, beyond the open leaf, or on it.",
     "muting": "Shorten the muting, or let another sensor protect this place meanwhile.",
+    "too_near": "Move it along the course, or add one out there: {name}.",
     "speed": "Turn the sensor so that traffic moves towards it, or take one that needs less speed.",
     "ray_spacing": "Move the sensor nearer, or take one that looks more finely.",
     "planes": "Turn or widen a sensor so that the seen areas meet, or add one that sees between.",
@@ -450,6 +500,13 @@ _ADVICE_ON_PLANES = {
     "planes": "Add a plane, or a second head whose planes lie between.",
     "aim": "Aim a sensor at it: change mount, tilt or sweep, or add a head that sees this place.",
 }
+_ADVICE_ON_SWEPT = {  # no field can end before a leaf that turns over the place
+    "leaf": "The leaf itself comes here: protect it by a sensor on the leaf, or by one that does not look at the leaf.",
+}
+_ADVICE_ON_LOBES = {
+    "leaf": "Add a sensor that does not look at the leaf there; turned off the leaf, one that is there protects only "
+    "where it still reaches.",
+}
 
 
 def _advice(c: Compared) -> str:
@@ -458,8 +515,36 @@ def _advice(c: Compared) -> str:
         return f"No sensor on the {c.zone.side} side serves {c.zone.kind}: add one there, or let one serve it."
     causes = {(u.cause, u.name): None for gap in c.answer.gaps for u in gap.culprits[:1]}
     scans = any(hasattr(s.params, "plane_tilts_deg") for s in c.sensors)
-    words = {**_ADVICE, **_ADVICE_ON_PLANES} if scans else _ADVICE
+    hears = any(isinstance(e, Lobe) for s in c.sensors for e in s.emissions)
+    words = _ADVICE | (_ADVICE_ON_PLANES if scans else {}) | (_ADVICE_ON_LOBES if hears else {})
+    words |= _ADVICE_ON_SWEPT if _is_swept(c) else {}
+    words |= {"field": "Check the signs of the field's bounds."} if _has_field_behind(c) else {}
     return " ".join(dict.fromkeys(words[cause].format(name=name) for cause, name in causes if cause in words))
+
+
+def _has_field_behind(c: Compared) -> bool:
+    """True if a field that acts for the zone's purpose lies behind the leaf, as seen from its sensor's side."""
+    fields = ((s, f) for s in c.sensors for f in s.family.fields(s.params, c.zone.kind))
+    return any(_is_behind_leaf(sensor, field) for sensor, field in fields)
+
+
+def _spill_advice(c: Compared) -> str:
+    """How the sensors of an exclusion could see less of it: by fields where they have them, else by what is set."""
+    seeing = [s for s in c.sensors if s.name in c.answer.contributing] or c.sensors
+    limited = [s for s in seeing if hasattr(s.params, "fields")]
+    words = ["Limit the sensor's area with a field for activation, or tilt it towards the door."] if limited else []
+    for sensor in seeing:
+        if sensor not in limited:
+            labels = [t.label for t in sensor.family.tunables(sensor.params, sensor.scene)]
+            how = f"change {' or '.join(labels)}" if labels else "move it or lay it smaller"
+            words.append(f"{sensor.name} has no fields: {how}, so that it sees less of this place.")
+    return " ".join(words)
+
+
+def _is_swept(c: Compared) -> bool:
+    """True for a zone on the side into which the leaf turns."""
+    motion = c.sensors[0].scene.door.motion
+    return isinstance(motion, Swing | Folding) and motion.opens_towards == c.zone.side
 
 
 def summary(compared: Sequence[Compared], findings: Sequence[Finding] = ()) -> str:

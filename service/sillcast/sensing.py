@@ -219,7 +219,7 @@ class Sensing:
     kept : Kept, optional
         What is known already, of another variant of the request.
     ignored : set of str
-        What is left out of consideration, to find out what it costs: `fields`, or the `leaf` that rays meet.
+        What is left out of consideration, to find out what it costs: `fields`, or the `leaf` that sensors meet or hear.
     """
 
     def __init__(
@@ -328,7 +328,7 @@ class Sensing:
         """Region of one emission; questions that differ in nothing that matters to it share it."""
         what, (known, _) = self._emission(sensor, emission, view.state)
         if isinstance(what, Lobe):
-            if view.purpose == "protection" and self.hears_leaf(sensor, emission):
+            if view.purpose == "protection" and "leaf" not in self.ignored and self.hears_leaf(sensor, emission):
                 return Region()
             return self._lobe_region(what, known, view)
         if isinstance(what, FloorArea) and not _acts_on(what, view.body):
@@ -434,11 +434,21 @@ class Sensing:
             return clipped
         key = (sensor.index, emission, state)
         if key not in self._off_leaf:
-            lengths = np.where(self.meets_leaf(sensor, emission), 0.0, clipped.lengths)
+            lengths = np.where(self._meets_leaf(sensor, emission), 0.0, clipped.lengths)
             self._off_leaf[key] = replace(clipped, lengths=lengths)
         return self._off_leaf[key]
 
-    def meets_leaf(self, sensor: Placed, emission: int) -> Any:
+    def rays_on_leaf(self, sensor: Placed) -> list[tuple[int, int]]:
+        """For each emission of rays that look: how many meet the leaf and protect nothing, and of how many."""
+        looking = [(i, e) for i, e in enumerate(sensor.emissions) if isinstance(e, Rays) and not e.blocks]
+        return [(int(self._meets_leaf(sensor, i).sum()), len(rays.range_m)) for i, rays in looking]
+
+    def takes_leaf_for_body(self, sensor: Placed) -> bool:
+        """True if the moving leaf costs a sensor protection: it meets some of its rays, or a lobe hears it."""
+        hears = (self.hears_leaf(sensor, i) for i in range(len(sensor.emissions)))
+        return any(met for met, _ in self.rays_on_leaf(sensor)) or any(hears)
+
+    def _meets_leaf(self, sensor: Placed, emission: int) -> Any:
         """Mask (n,) of the rays that meet the leaf at a state of its travel, inside the fields for protection."""
         key = (sensor.index, emission)
         if key not in self._on_leaf:
@@ -446,13 +456,14 @@ class Sensing:
             self._on_leaf[key] = np.logical_or.reduce(masks)
         return self._on_leaf[key]
 
-    def hears_leaf(self, sensor: Placed, emission: int) -> bool:
-        """True if a lobe gets an echo of the leaf at a state of its travel: it cannot tell it from a body."""
-        return any(self._hears_leaf(sensor, emission, state) for state in LEAF_STATES)
+    def hears_leaf(self, sensor: Placed, emission: int, states: Sequence[float] = LEAF_STATES) -> bool:
+        """True if an emission is a lobe that gets an echo of the leaf at one of these states, as of a body."""
+        return any(self._hears_leaf(sensor, emission, state) for state in states)
 
     def _hears_leaf(self, sensor: Placed, emission: int, state: float) -> bool:
         lobe, (known, _) = self._emission(sensor, emission, state)
-        assert isinstance(lobe, Lobe)
+        if not isinstance(lobe, Lobe):
+            return False
         heard: bool = self.kept.once(
             ("hears leaf", known, self._scene(state)[1]),
             lambda: any(len(echoing(lobe, prism, self.fixed)) for prism in self._leaf(state)),
@@ -514,8 +525,20 @@ class Sensing:
         return self._world("see through", changed)
 
     def ignoring(self, *what: str) -> Sensing:
-        """The same sensors without their `fields`, or without regard to the `leaf` that rays meet."""
+        """The same sensors without their `fields`, or without regard to the `leaf` that they meet or hear."""
         return self._world(what, lambda: {"ignored": frozenset(what)})
+
+    def without_leaf(self, sensors: Sequence[int]) -> Sensing:
+        """Some of the sensors, by index, with no leaf that ends what they send, and that they meet or hear."""
+        kept = tuple(s for s in self.placed if s.index in sensors)
+        return self._world(("no leaf", *sensors), lambda: {"placed": kept, "leaf": lambda state: ()})
+
+    def is_screened(self, sensor: Placed, state: float) -> bool:
+        """True if the leaf may stand in a sensor's way at a state: it ends a ray, or there is one and a lobe."""
+        ends = (self.clipped(sensor, i, state).stops for i, e in enumerate(sensor.emissions) if isinstance(e, Rays))
+        if any((stops >= len(self.fixed.prisms)).any() for stops in ends):  # the leaf's come last, see `around`
+            return True
+        return any(isinstance(e, Lobe) for e in sensor.emissions) and any(True for _ in self._leaf(state))
 
     def with_sensors(self, change: Callable[[Placed], Placed]) -> Sensing:
         """The same scene with changed sensors."""

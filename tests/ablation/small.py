@@ -69,7 +69,7 @@ def task_of(planner: Planner, request: dict[str, Any], **more: Any) -> advice.Ta
             sensing.fixed, lambda state: motion.leaf_prisms(door, state), sensing.half_width_m, sensing.blocked
         ),
         evaluate=planner._exact,
-        needs=lambda other: planner._plan(other).needs.zones,
+        needs=lambda other: planner._plan(other).needs,
         **more,
     )
 

@@ -8,6 +8,7 @@ SIZED = {**FIELD, "filters": {"least_size_m": 0.1, "least_speed_m_per_s": 0.3}}
 POST = {"name": "post", "ring_m": [[-0.1, -0.4], [0.1, -0.4], [0.1, -0.2], [-0.1, -0.2]], "top_m": 2.0}
 HIGH = {"position": {"x_m": 0.0, "y_m": -0.3, "z_m": 6.0}}
 ENDS = {"position": {"x_m": -2.0, "y_m": -0.3, "z_m": 0.3}}
+FAR_ENDS = {"position": {"x_m": -2.0, "y_m": -2.5, "z_m": 0.1}}
 HIGH_ENDS = {"position": {"x_m": -2.0, "y_m": -0.3, "z_m": 0.8}}
 
 CASES = {
@@ -30,6 +31,7 @@ CASES = {
         Case({"fields": [DIRECTED]}),
         Case({"range_m": 10.0}, conditions={"visibility_m": 20.0, "body_reflectance": 0.018}),
         Case({"range_m": 10.0}),
+        Case({"range_m": 10.0}, purposes=("activation",)),
         Case(mount={"position": {"x_m": 0.0, "y_m": -0.3, "z_m": 3.0}, "tilt_deg": 70.0}),
     ),
     "passive_infrared": (
@@ -38,6 +40,7 @@ CASES = {
     ),
     "light_curtain": (
         Case({"beams": 40}, obstacles=(POST,)),
+        Case({"beams": 40}, mount=FAR_ENDS, counterpart=(2.0, -2.5, 0.1)),
         Case({"mirror_m": 0.1}, mount=HIGH_ENDS, counterpart=(2.0, -0.3, 0.8)),
         Case({"range_m": 5.0}, conditions={"visibility_m": 6.0, "window_dirt": 0.6}),
         Case({"range_m": 2.0}),

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy.integrate import cumulative_trapezoid
 
 from sillcast import motion
-from sillcast.contract import Door, Folding, Leaf, Opening, Phase, Sliding, Swing, VerticalLift
+from sillcast.contract import Door, Folding, Leaf, Opening, Phase, Sliding, Swing, VerticalLift, Wall
 
 ways = st.floats(0.2, 12.0)
 speeds = st.floats(0.05, 4.0)
@@ -81,18 +82,21 @@ PHASE = Phase(speed_m_per_s=0.5)
 KINDS = [
     VerticalLift(opening=PHASE, closing=PHASE),
     Sliding(opening=PHASE, closing=PHASE, leaves=2),
+    Sliding(opening=PHASE, closing=PHASE, panels=3, panel_pitch_m=0.06),
     Swing(opening=PHASE, closing=PHASE, angle_deg=120.0),
     Swing(opening=PHASE, closing=PHASE, leaves=2),
     Folding(opening=PHASE, closing=PHASE),
     Folding(opening=PHASE, closing=PHASE, panels=4, angle_deg=75.0),
 ]
 
+LAPPING, ALONG = Leaf(thickness_m=0.04, overlap_m=0.1), Wall(near_face_y_m=0.03, far_face_y_m=0.3)
+
 
 @pytest.mark.parametrize("kind", KINDS)
 @given(width=st.floats(0.1, 1.6), height=st.floats(0.5, 2.4), wider=st.floats(0.0, 0.3))
 @settings(max_examples=25, deadline=None)
 def test_larger_travellers_wait_longer_and_fit_at_their_time(kind, width, height, wider) -> None:
-    door = Door(opening=Opening(width_m=2.0, height_m=2.5), motion=kind, leaf=Leaf(thickness_m=0.04))
+    door = Door(opening=Opening(width_m=2.0, height_m=2.5), motion=kind, leaf=LAPPING, wall=ALONG)
     seconds = motion.time_to_clear(door, height, width)
     assert motion.time_to_clear(door, height, min(width + wider, 1.9)) >= seconds - 1e-12
     if np.isinf(seconds):
@@ -106,7 +110,8 @@ def test_larger_travellers_wait_longer_and_fit_at_their_time(kind, width, height
 @pytest.mark.parametrize("kind", KINDS)
 def test_leaf_at_half_way_is_what_the_clear_sizes_say(kind) -> None:
     """The clear width is the width between jambs that no leaf prism covers, seen along y."""
-    door = Door(opening=Opening(width_m=2.0, height_m=2.5), motion=kind, leaf=Leaf(thickness_m=0.002))
+    thin = replace(LAPPING, thickness_m=0.002)
+    door = Door(opening=Opening(width_m=2.0, height_m=2.5), motion=kind, leaf=thin, wall=ALONG)
     for state in (0.2, 0.5, 0.8):
         x = (np.arange(20000) + 0.5) / 10000.0 - 1.0
         free = np.ones_like(x, dtype=bool)

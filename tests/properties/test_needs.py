@@ -42,12 +42,11 @@ moves = {
     "partial_opening": st.floats(0.05, 1.0),
 }
 sides = st.sampled_from(["near", "far"])
+panels = {"panels": st.integers(1, 4), "panel_pitch_m": st.sampled_from([0.0, 0.5, -0.5])}  # none thicker than 0.5 m
 motions = st.one_of(
     st.builds(VerticalLift, **moves),
-    st.builds(
-        Sliding, leaves=st.just(1), panels=st.integers(1, 4), opens_to=st.sampled_from(["left", "right"]), **moves
-    ),
-    st.builds(Sliding, leaves=st.just(2), panels=st.integers(1, 4), **moves),
+    st.builds(Sliding, leaves=st.just(1), opens_to=st.sampled_from(["left", "right"]), **panels, **moves),
+    st.builds(Sliding, leaves=st.just(2), **panels, **moves),
     st.builds(Swing, leaves=st.integers(1, 2), angle_deg=st.floats(30.0, 180.0), opens_towards=sides, **moves),
     st.builds(Folding, panels=st.sampled_from([2, 4]), angle_deg=st.floats(45.0, 90.0), opens_towards=sides, **moves),
 )
@@ -58,7 +57,12 @@ doors = st.builds(
     wall=st.sampled_from(
         [Wall(), Wall(near_face_y_m=0.05, far_face_y_m=0.4), Wall(near_face_y_m=-0.4, far_face_y_m=-0.05)]
     ),
-    leaf=st.builds(Leaf, thickness_m=st.floats(0.001, 0.5), mass_kg=st.one_of(st.none(), st.floats(0.1, 20000.0))),
+    leaf=st.builds(
+        Leaf,
+        thickness_m=st.floats(0.001, 0.5),
+        overlap_m=st.floats(0.0, 1.0),
+        mass_kg=st.one_of(st.none(), st.floats(0.1, 20000.0)),
+    ),
 )
 travellers = st.builds(
     Traveller,

@@ -15,10 +15,12 @@ from kettlewharf import changed
 from sillcast import Planner
 from sillcast.advice import base_request, mount_search_type, mount_words
 from sillcast.advice import mounts as mounts_module
-from sillcast.advice.candidates import Candidate, mounts, sensor_of
+from sillcast.advice.candidates import CANDIDATES_MOST, STEP_MOST, Candidate, mounts, sensor_of
 from sillcast.advice.mounts import sensor_type
 from sillcast.advice.places import ZoneScore
 from sillcast.advice.plans import merit_on_grid
+from sillcast.advice.words import off_wall
+from sillcast.contract import Wall
 from sillcast.errors import BudgetError, MalformedError, UncomputableError
 
 PLANNER = Planner()
@@ -175,6 +177,64 @@ def test_more_candidates_than_the_limit_are_refused_with_both_numbers():
     (fault,) = refused.value.faults
     assert (fault.pointer, fault.allowed, fault.seen) == ("/limits/candidates", "at most 59 mounts", "60")
     assert PLANNER.mount_search(search(**{"/limits/candidates": 60})).search.candidates == 60
+
+
+def refusal(request, rays=1):
+    """Why a search is refused before a mount is looked at."""
+    asked = msgspec.convert(request, mount_search_type(PLANNER.request_type))
+    with pytest.raises(BudgetError) as refused:
+        mounts(asked, [rays] * len(asked.devices))
+    return refused.value.faults[0]
+
+
+def fits(request, rays=1):
+    """Mounts of a search that is not refused."""
+    asked = msgspec.convert(request, mount_search_type(PLANNER.request_type))
+    return sum(m.count for m in mounts(asked, [rays] * len(asked.devices)))
+
+
+def test_a_refusal_names_the_step_that_makes_all_fit():
+    """The least change of one range, and one step less than that is still too many."""
+    few = {"/limits/candidates": 40}
+    assert refusal(search(**few)).detail == (
+        "The ranges ask for 60 mounts; the limit is 40. Of mounts like these 40 fit. With a step of 4 deg in "
+        "/angles/tilt_deg they are 36. Or set limits.candidates to 60."
+    )
+    assert fits(search(**few, **{"/angles/tilt_deg/step": 4.0})) == 36
+    fine = {"/angles/tilt_deg/step": 0.5, "/angles/tilt_deg/most": 5.5, "/limits/candidates": 72}
+    said = refusal(search(**fine)).detail
+    assert "With a step of 1.5 deg in /angles/tilt_deg they are 72." in said
+    assert fits(search(**{**fine, "/angles/tilt_deg/step": 1.5})) == 72
+    assert refusal(search(**{**fine, "/angles/tilt_deg/step": 1.0})).seen == "96"
+
+
+def test_where_no_single_step_makes_all_fit_a_refusal_names_what_does():
+    few = {"/limits/candidates": 8}
+    assert "With every step 3 times as long they are 4." in refusal(search(**few)).detail
+    longer = {
+        "/angles/tilt_deg/step": 6.0, "/places/0/height_m/step": 0.6, "/places/1/height_m/step": 0.6,
+        "/places/1/along_m/step": 1.5,
+        "/places/0/stand_off_m": {"least": 0.0, "most": 0.30, "step": 0.45},
+    }  # fmt: skip
+    assert fits(search(**few, **longer)) == 4
+    none = refusal(search(**{"/limits/candidates": 1})).detail
+    assert "With one value in every range they are 2: take fewer devices, sides or places." in none
+
+
+def test_a_refusal_for_rays_tells_how_many_mounts_fit_and_heeds_both_limits():
+    said = refusal(search(), rays=1_000_000)
+    assert (said.pointer, said.seen) == ("/devices", str(60_000_000))
+    assert said.detail == (
+        "The ranges ask for 60000000 rays; the limit is 40000000. Of mounts like these 40 fit. "
+        "With a step of 4 deg in /angles/tilt_deg they are 36."
+    )
+    assert fits(search(**{"/angles/tilt_deg/step": 4.0}), rays=1_000_000) == 36
+    most = msgspec.json.schema(mount_search_type(PLANNER.request_type))["$defs"]["MountLimits"]["properties"]
+    assert most["candidates"]["maximum"] == CANDIDATES_MOST
+    steps = msgspec.json.schema(mount_search_type(PLANNER.request_type))["$defs"]["Steps"]["properties"]
+    assert steps["step"]["maximum"] == STEP_MOST
+    beyond = {"/angles/tilt_deg/step": 0.01, "/angles/tilt_deg/most": 20.0, "/limits/candidates": 20000}
+    assert "limits.candidates" not in refusal(search(**beyond)).detail
 
 
 @pytest.mark.parametrize(
@@ -451,6 +511,26 @@ def test_every_kind_of_place_is_searched_on_both_sides(place, sides):
     assert used == set(sides)
 
 
+def test_a_place_is_told_as_the_request_and_a_tape_have_it():
+    """Out from the wall face; what is not on the wall from the leaf plane besides, as its range has it."""
+    faces = {"/door/wall": {"near_face_y_m": -0.2, "far_face_y_m": 0.1}, "/limits/results": 1}
+    stand = {"least": 0.125, "most": 0.125}
+    corner = {"kind": "left_corner", "height_m": {"least": 2.4, "most": 2.4}, "stand_off_m": stand}
+    hung = {"kind": "ceiling", "height_m": {"least": 3.0, "most": 3.0}, "along_m": {"least": 0.0, "most": 0.0},
+            "out_m": {"least": 1.5, "most": 1.5}}  # fmt: skip
+    told = {
+        ("near", "corner"): ", 0.125 m out from the wall, 2.4 m high, ",
+        ("far", "corner"): ", 0.125 m out from the wall, 2.4 m high, ",
+        ("near", "hung"): ", 1.30 m out from the wall (1.5 m from the leaf plane), 3 m high, ",
+        ("far", "hung"): ", 1.40 m out from the wall (1.5 m from the leaf plane), 3 m high, ",
+    }
+    for (side, kind), words in told.items():
+        places = [corner if kind == "corner" else hung]
+        answer = PLANNER.mount_search(search(**{**faces, "/places": places, "/sides": [side]}))
+        assert words in answer.mounts[0].places[0]
+    assert off_wall(Wall(near_face_y_m=-0.2), "near", -0.1) == "0.10 m behind the face of the wall"
+
+
 def crossed(**changes):
     """A search with a fifth plane, for both purposes, where people pass by just beyond the area that is wanted."""
     walker = {
@@ -529,7 +609,8 @@ def test_fewer_mounts_of_a_head_of_many_rays_are_judged(monkeypatch):
     monkeypatch.setattr(mounts_module, "JUDGED_RAYS_MOST", 6 * rays)
     few = PLANNER.mount_search(search()).search
     assert few.judged <= 2 * 6 < whole.judged
-    assert f"{few.looked_at - few.judged} mounts were looked at only, not judged." in few.not_tried
+    said = next(s for s in few.not_tried if s.startswith(f"{few.looked_at - few.judged} mounts were looked at only"))
+    assert "At first 6 are" in said
 
 
 def test_of_mounts_that_leave_as_much_unseen_that_with_more_margin_around_what_is_met_goes_first():

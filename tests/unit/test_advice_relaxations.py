@@ -133,6 +133,36 @@ def test_two_changes_are_offered_where_neither_alone_helps():
             assert verdicts(patched(request, [step]))[PERSON] == "not_met"
 
 
+def lopsided(width, sweep):
+    """A wide door with a head that looks to one side of the near side, and traffic from the far side."""
+    return held({
+        "/door/opening/width_m": width, "/sensors/1/device/width_m": width, "/sensors/0/device/sweep_start_deg": sweep,
+        "/sensors/0/device/sweep_end_deg": 0.0, "/traffic/0/from_sides": ["far"], SPEED: 0.3,
+    })  # fmt: skip
+
+
+def test_a_pair_left_and_right_of_the_door_is_offered_in_mirror_image_where_one_does_not_do():
+    request, found = lopsided(3.6, -46.0)
+    (both,) = [r for r in found.relaxations if r.proven]
+    assert (both.kind, both.zones) == ("combination", ["activation:far:person"])
+    left, right = (step.value for step in both.patch)
+    places = [sensor["mount"]["position"] for sensor in (left, right)]
+    assert [p["x_m"] for p in places] == [-1.8, 1.8]
+    assert places[0]["z_m"] == places[1]["z_m"] == 2.5
+    assert left["mount"]["side"] == right["mount"]["side"] == "far"
+    sweeps = [(s["device"]["sweep_start_deg"], s["device"]["sweep_end_deg"]) for s in (left, right)]
+    assert sorted(sweeps) == [(-46.0, 0.0), (0.0, 46.0)]
+    for step in both.patch:
+        assert verdicts(patched(request, [step]))["activation:far:person"] == "not_met"
+    assert verdicts(patched(request, both.patch))["activation:far:person"] == "met"
+
+
+def test_no_pair_is_offered_where_one_sensor_is_enough():
+    _, found = lopsided(3.0, -50.0)
+    (one,) = [r for r in found.relaxations if r.proven]
+    assert (one.kind, len(one.patch)) == ("second_sensor", 1)
+
+
 def test_a_nearest_miss_is_told_with_its_numbers_and_claims_no_zone():
     request, found = held({SPEED: 1.0})
     (miss,) = found.relaxations
@@ -314,3 +344,46 @@ def test_where_no_zone_is_met_nothing_can_be_lost_and_nothing_is_called_robust()
         assert all(e.after.verdict != "met" for e in p.effects)
         assert (p.robust, p.failing_case) == (None, "")
         assert p.errors_judged == "No zone is met with the proposals, so there is nothing to lose by a mounting error."
+
+
+LOW_ENERGY = {
+    "door": {
+        "opening": {"width_m": 1.8, "height_m": 2.1},
+        "leaf": {"mass_kg": 45.0},
+        "motion": {
+            "kind": "swing", "leaves": 2, "opens_towards": "far", "angle_deg": 90.0, "stopping_time_s": 0.3,
+            "hold_open_s": 5.0, "opening": {"time_s": 5.0}, "closing": {"time_s": 6.0},
+        },
+    },
+    "traffic": [
+        {"name": "person", "from_sides": ["near"], "speed_m_per_s": 1.2, "width_m": 0.6, "clear_height_m": 2.1}
+    ],
+    "sensors": [
+        {
+            "name": "mat", "purposes": ["activation"], "device": {"family": "pressure_mat", "width_m": 1.6, "depth_m": 1.4},
+            "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -0.9, "z_m": 0.0}},
+        }
+    ],
+    "rules": {"set": "low_energy_swing"},
+}  # fmt: skip
+OPENING_S = "/door/motion/opening/time_s"
+
+
+def faster(answer):
+    return [r for r in answer.relaxations if any(step.path == OPENING_S for step in r.patch)]
+
+
+def demands(answer):
+    return {z.id for z in answer.zones} | {f.code for f in answer.findings if f.severity == "critical"}
+
+
+def test_no_faster_drive_is_offered_that_the_rules_forbid():
+    """A leaf 0.9 m wide and of 45 kg may open through 90 deg in 4.5 s there, not sooner, or it brings zones of its own."""
+    answer = PLANNER.assess(LOW_ENERGY)
+    assert faster(answer) == []
+    assert demands(PLANNER.assess(changed(LOW_ENERGY, {OPENING_S: 2.5}))) > demands(answer)
+    free = changed(LOW_ENERGY, {"/rules/set": "pedestrian_door_eu"})
+    offered = faster(PLANNER.assess(free))
+    assert offered
+    for each in offered:
+        assert demands(PLANNER.assess(patched(free, each.patch))) <= demands(PLANNER.assess(free))

@@ -7,12 +7,13 @@ import msgspec
 import pytest
 
 from ablation.small import activation_only, patched, pinned, small_door, task_of
+from kettlewharf import changed, dock_door
 from sillcast import Planner, advice
 from sillcast.advice.places import OnGrid, ZoneScore
 from sillcast.advice.pointers import patch_step, value_at, with_value
 from sillcast.advice.reach import reach_of
 from sillcast.advice.settings import settings_of
-from sillcast.advice.standing import best_possible, is_worth_it, of_scores
+from sillcast.advice.standing import best_possible, is_worth_it, of_comparisons, of_scores
 from sillcast.errors import FamilyError
 from sillcast.family import Tunable
 
@@ -273,3 +274,90 @@ def test_what_a_first_look_leaves_out_is_met_on_no_fine_grid():
         assert holds <= seems
         met += len(holds)
     assert met > 0
+
+
+LEAN = {
+    "/sensors/0/mount/tilt_deg": 6.7, "/sensors/0/mount/yaw_deg": 5.0, "/sensors/0/mount/position/x_m": 0.34,
+}  # fmt: skip
+
+
+def test_each_change_is_needed_also_where_all_was_tried():
+    """What meets no zone and gains less than 0.05 m2 is taken back, as long as what is left is worth a ladder."""
+    request = small_door(**LEAN)
+    free = ("/sensors/0/mount/tilt_deg", "/sensors/0/mount/yaw_deg", "/sensors/0/device/plane_tilts_deg/0")
+    task = task_of(PLANNER, request)
+    ranges = pinned(PLANNER, request)
+    for setting in settings_of(task.request, task.placed, task.zones):
+        if setting.variable.pointer in free:
+            two = 2 * setting.step
+            ranges[setting.variable.pointer] = (setting.current - two, setting.current + two)
+    whole, lean = (
+        advice.advise(task_of(PLANNER, request, ranges=ranges, budget=advice.Budget(relaxed=0, taken_back=n)))
+        for n in (0, 8)
+    )
+    assert whole.search.stopped == lean.search.stopped == "all_tried"
+    assert {p.setting for p in whole.proposals} == set(free)
+    assert {p.setting for p in lean.proposals} == set(free[:2])
+    rejected = lean.search.rejected[0]
+    assert rejected.settings == {p.setting: p.proposed for p in whole.proposals}
+    assert rejected.reason == (
+        "Exact regions: unseen area of activation 0.21 m2 instead of 0.22 m2, which is not worth the further change."
+    )
+    assert (whole.search.optimal, lean.search.optimal) == (True, False)
+    now = of_comparisons(task.zones, task.comparisons)
+    best = {e.zone: e.after for e in lean.proposals[0].effects}
+    for change in lean.proposals:
+        rest = [step for step in lean.proposals[0].patch if step.path != change.setting]
+        without = PLANNER.assess(patched(request, rest)).comparisons
+        worse = any(best[c.zone].verdict == "met" != c.verdict for c in without)
+        lost = sum(c.gap_m2 - best[c.zone].gap_m2 for c in without)
+        assert worse or lost >= 0.05 or not is_worth_it(now, of_comparisons(task.zones, without))
+
+
+@pytest.mark.parametrize(("pitch", "off"), [(-0.06, 0.1), (0.06, 0.04)])
+def test_a_proposed_field_for_protection_begins_before_all_panels(pitch, off):
+    """0.02 m before the face of the nearest panel, which is 0.06 + 0.02 m before the leaf plane or 0.02 m."""
+    phases = {"opening": {"speed_m_per_s": 0.5}, "closing": {"speed_m_per_s": 0.5}}
+    motion = {"kind": "sliding", "panels": 2, "panel_pitch_m": pitch, **phases}
+    task = task_of(PLANNER, small_door(**{"/door/motion": motion, "/sensors/0/purposes": ["protection"]}))
+    setting = next(
+        s
+        for s in settings_of(task.request, task.placed, task.zones)
+        if s.variable.pointer == "/sensors/0/device/fields/protection"
+    )
+    (field,) = setting.write(task.request, 0.3).sensors[0].device.fields
+    assert field.out_from_m == pytest.approx(off)
+
+
+def test_without_a_zone_nothing_is_said_to_be_met():
+    answer = PLANNER.assess(changed(small_door(), {"/rules": {"set": "site_defined"}, "/output/proposals": True}))
+    assert answer.zones == []
+    assert answer.proposals_note == "No zone is laid out, so there is nothing to set for."
+
+
+def test_a_head_that_looks_the_wrong_way_is_to_be_put_right_before_settings_work_round_it():
+    request = dock_door()
+    device, name = request["sensors"][0]["device"], request["sensors"][0]["name"]
+    swapped = {
+        "/sensors/0/device/sweep_start_deg": -device["sweep_end_deg"],
+        "/sensors/0/device/sweep_end_deg": -device["sweep_start_deg"],
+        "/output/proposals": True,
+    }
+    first = f"First put right what the findings call critical of {name}. "
+    assert PLANNER.assess(changed(request, swapped)).proposals_note.startswith(first)
+    assert not PLANNER.assess(changed(request, {"/output/proposals": True})).proposals_note.startswith("First")
+
+
+def test_what_a_proposal_gives_up_is_told_with_what_it_gains():
+    request = activation_only()
+    task = task_of(PLANNER, request)
+    zone, other = (replace(task.zones[0], id=n, label=f"zone {n}") for n in "ab")
+    (now,) = (c for c in task.comparisons if c.zone == task.zones[0].id)
+
+    def of(zone, verdict, gap_m2):
+        return msgspec.structs.replace(now, zone=zone, verdict=verdict, gap_m2=gap_m2)
+
+    before = replace(task, zones=[zone, other], comparisons=[of("a", "not_met", 0.3), of("b", "not_met", 0.2)])
+    said = {gap: advise_module._reason(before, [of("a", "met", 0.0), of("b", "not_met", gap)]) for gap in (0.24, 0.6)}
+    assert said[0.24] == "Then 'zone a' is met."
+    assert said[0.6] == "Then 'zone a' is met; but of 'zone b' 0.60 m2 stay unseen instead of 0.20 m2."

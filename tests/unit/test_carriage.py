@@ -4,9 +4,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from sillcast.contract import Door
+from sillcast.contract import Door, Leaf, Wall
 from sillcast.motion import leaf_panels, leaf_prisms
-from sillcast.motion.carriage import carriage
+from sillcast.motion.carriage import carriage, off_leaf_m
 
 
 def door(**motion):
@@ -37,13 +37,31 @@ def test_two_sliding_leaves_part_whatever_opens_to_says(opens):
 @pytest.mark.parametrize("leaves", [1, 2])
 @pytest.mark.parametrize("opens", ["left", "right"])
 @pytest.mark.parametrize("state", [0.0, 0.4, 1.0])
-def test_on_a_telescopic_leaf_it_keeps_its_place_on_its_panel(leaves, opens, state):
-    it = door(kind="sliding", opens_to=opens, leaves=leaves, panels=3)
+@pytest.mark.parametrize("pitch", [0.0, 0.06, -0.06])
+def test_on_a_telescopic_leaf_it_keeps_its_place_on_its_panel(leaves, opens, state, pitch):
+    it = door(kind="sliding", opens_to=opens, leaves=leaves, panels=3, panel_pitch_m=pitch)
     closed, now = (sorted(leaf_prisms(it, s), key=lambda p: p.name) for s in (0.0, state))
     for before, after in zip(closed, now, strict=True):
         x = before.ring[:, 0].mean()
-        moved = carriage(it, state, x).moved(np.array([[x, -0.05, 1.0]]))
-        np.testing.assert_allclose(moved, [[after.ring[:, 0].mean(), -0.05, 1.0]], atol=1e-12)
+        face = before.ring[:, 1].min()
+        moved = carriage(it, state, x).moved(np.array([[x, face, 1.0]]))
+        np.testing.assert_allclose(moved, [[after.ring[:, 0].mean(), after.ring[:, 1].min(), 1.0]], atol=1e-12)
+
+
+@pytest.mark.parametrize("pitch", [0.06, -0.06])
+def test_how_far_off_the_leaf_it_is_goes_by_the_panel_that_it_is_at(pitch):
+    """Rear panel of 0.04 m from x = 1/3 on, its middle 0.12 m off the leaf plane."""
+    it = door(kind="sliding", panels=3, panel_pitch_m=pitch)
+    assert off_leaf_m(it, (-0.9, -0.1, 1.0)) == pytest.approx(0.08)
+    assert off_leaf_m(it, (0.7, 4.0 * pitch, 1.0)) == pytest.approx(0.1)
+    assert off_leaf_m(it, (0.7, 0.0, 1.0)) == pytest.approx(0.1)
+
+
+def test_the_lap_of_the_leading_edge_is_part_of_the_way():
+    it = msgspec.structs.replace(
+        door(kind="sliding"), leaf=Leaf(overlap_m=0.1), wall=Wall(near_face_y_m=0.03, far_face_y_m=0.3)
+    )
+    assert [carriage(it, state, x).to[0] for state, x in ((1.0, -1.05), (0.5, 0.9))] == pytest.approx([2.1, 1.05])
 
 
 @pytest.mark.parametrize("motion", [

@@ -50,11 +50,13 @@ FAMILIES = {
 }
 
 
-def sensor(name, device, *, x=0.0, y=-0.3, z=3.0, side="near", tilt=0.0, yaw=0.0, end=None, serves=("activation",)):
+def sensor(
+    name, device, *, x=0.0, y=-0.3, z=3.0, side="near", tilt=0.0, yaw=0.0, roll=0.0, end=None, serves=("activation",)
+):
     return Sensor(
         name=name,
         purposes=serves,
-        mount=Mount(side=side, position=Position(x_m=x, y_m=y, z_m=z), tilt_deg=tilt, yaw_deg=yaw),
+        mount=Mount(side=side, position=Position(x_m=x, y_m=y, z_m=z), tilt_deg=tilt, yaw_deg=yaw, roll_deg=roll),
         counterpart=end and Counterpart(position=Position(x_m=end[0], y_m=end[1], z_m=end[2])),
         device=device,
     )
@@ -235,6 +237,7 @@ def test_nobody_is_told_to_leave_a_protection_signal_out():
     remark = leaf_remark(sensor("sonar", Ultrasonic(), serves=("protection",)))
     assert remark.code == "core.leaf_no_cover"
     assert "or leave its signal out" not in remark.remedy
+    assert "Tilt sonar" not in remark.remedy  # where it hears nothing of the leaf it hears nobody beside it either
     assert "take the protection away" in remark.remedy
     assert leaf_remark(sensor("sonar", Ultrasonic())).code == "core.sees_leaf"
 
@@ -247,6 +250,44 @@ def test_head_tilted_at_the_door_is_told_by_its_sign():
         remark = next(f for f in found(head) if f.code == "core.looks_in")
         assert 0.4 * remark.values["of"] < remark.values["rays"] < remark.values["of"]
     assert "looks_in" not in keys(sensor("head", scan, x=-1.9, z=4.2, tilt=-25.0, serves=("protection",)))
+
+
+@pytest.mark.parametrize(
+    ("turned", "angle"),
+    [
+        ({"tilt": -42.0}, "mount.tilt_deg"),
+        ({"tilt": 40.0, "yaw": 180.0}, "mount.yaw_deg"),
+        ({"tilt": 40.0, "roll": 180.0}, "mount.roll_deg"),
+        ({"tilt": 40.0}, None),
+        ({"tilt": -40.0, "yaw": 180.0}, None),
+        ({"tilt": -2.0}, None),  # its axis ends on the floor before the door
+    ],
+)
+@pytest.mark.parametrize("side", ["near", "far"])
+@pytest.mark.parametrize("device", [Microwave(range_m=6.0), Ultrasonic(range_m=6.0)])
+def test_lobe_whose_axis_points_at_the_door(device, side, turned, angle):
+    head = sensor("head", device, y=-0.3 if side == "near" else 0.3, side=side, **turned)
+    remarks = {f.code: f for f in found(head)}
+    if angle is None:
+        assert "core.looks_in" not in remarks
+        return
+    told = remarks["core.looks_in"]
+    assert told.message.startswith("The axis of head ends at the closed door or past it")
+    assert angle in told.remedy.split(":")[0]
+    if "core.sees_leaf" in remarks:
+        assert remarks["core.sees_leaf"].remedy.startswith("Aim head off the leaf, or")
+
+
+def test_lobe_whose_range_ends_before_the_door_does_not_look_at_it():
+    far_off = {"y": -4.0, "tilt": -60.0}
+    assert "looks_in" in keys(sensor("head", Microwave(range_m=6.0), **far_off))
+    assert "looks_in" not in keys(sensor("head", Microwave(range_m=4.0), **far_off))
+
+
+def test_scanner_upside_down_is_told_by_its_roll():
+    scan = msgspec.convert({**LaserScanFamily.example, "family": "laser_scan"}, LaserScan)
+    remark = next(f for f in found(sensor("head", scan, z=4.2, tilt=25.0, roll=180.0)) if f.code == "core.looks_in")
+    assert remark.remedy.startswith("Check mount.roll_deg")
 
 
 def test_families_that_emit_nothing_disturb_nobody():

@@ -29,8 +29,9 @@ from sillcast.contract import (
     Zone,
 )
 from sillcast.draw import plan_svg
-from sillcast.draw.marks import _TILES, number
-from sillcast.draw.sheet import Label, stacked
+from sillcast.draw.marks import _TILES, TRACE_LINE, number, text_width
+from sillcast.draw.plan import MOST_TRACES
+from sillcast.draw.sheet import SHEET_PX, Label, stacked
 
 SVG = "{http://www.w3.org/2000/svg}"
 EXAMPLE = Path(__file__).parents[2] / "openapi" / "examples" / "kettlewharf-dock-door.json"
@@ -315,6 +316,58 @@ def test_without_zones_the_window_holds_what_is_detected() -> None:
     assert all(left <= x <= left + width and top <= y <= top + height for x, y in detected)
 
 
+def traced(count: int) -> ET.Element:
+    """A drawing of a sensor with so many lines across the near side, 0.05 m from one to the next."""
+    lines = [[(-2.0, -0.5 - 0.05 * i), (2.0, -0.5 - 0.05 * i)] for i in range(count)]
+    (sensor,) = answer().sensors
+    shown = msgspec.structs.replace(sensor.coverage[0], lines_m=lines)
+    return drawing(found=answer(sensors=[msgspec.structs.replace(sensor, coverage=[shown])]))
+
+
+def trace_heights(sheet: ET.Element) -> list[float]:
+    """Places of the traces on the sheet, from the door outwards. [px]"""
+    inside = next(g for g in sheet.iter(f"{SVG}g") if g.get("clip-path"))
+    (path,) = [p.get("d", "") for p in inside.iter(f"{SVG}path") if p.get("stroke") == TRACE_LINE["stroke"]]
+    return [float(y) for y in re.findall(r"M-?[\d.]+,(-?[\d.]+)", path)]
+
+
+def test_of_a_cameras_many_rows_the_first_the_last_and_some_between_are_drawn_and_said_to_be_some() -> None:
+    few, many = traced(MOST_TRACES), traced(120)
+    assert len(trace_heights(few)) == MOST_TRACES
+    assert "at most" not in whole_text(few)
+    drawn, all_few = trace_heights(many), trace_heights(few)
+    assert len(drawn) == MOST_TRACES
+    assert f"at most {MOST_TRACES} drawn of each sensor" in whole_text(many)
+    step = (all_few[-1] - all_few[0]) / (MOST_TRACES - 1)
+    assert drawn[0] == all_few[0]
+    assert drawn[-1] == pytest.approx(drawn[0] + 119 * step, abs=1.5)
+    steps = [after - before for before, after in itertools.pairwise(drawn)]
+    assert max(steps) - min(steps) < 1.5 * step
+
+
+def test_no_word_of_the_legend_leaves_the_sheet() -> None:
+    sheet = traced(120)
+    for element in sheet.iter(f"{SVG}text"):
+        if element.get("text-anchor", "start") == "start" and float(element.get("x", "")) >= 692.0:
+            assert float(element.get("x", "")) + text_width(element.text or "") <= SHEET_PX + 1.0
+
+
+def test_the_legend_explains_the_white_square_where_there_is_one() -> None:
+    beam = {
+        "name": "beam", "purposes": ["protection"],
+        "mount": {"side": "near", "position": {"x_m": -1.0, "y_m": -0.2, "z_m": 0.3}},
+        "counterpart": {"position": {"x_m": 1.0, "y_m": -0.2, "z_m": 0.3}},
+    }  # fmt: skip
+    words_of, squares = "beam to its receiver or reflector", []
+    for sheet in (drawing(), drawing(of=request(sensors=[beam]))):
+        squares.append([r for r in sheet.iter(f"{SVG}rect") if (r.get("width"), r.get("fill")) == ("8", "#ffffff")])
+        assert (words_of in words(sheet)) == bool(squares[-1])
+    assert [len(s) for s in squares] == [0, 2]
+    (row,) = [e for e in sheet.iter(f"{SVG}text") if e.text == words_of]
+    middle = float(squares[1][1].get("y", "")) + 4.0
+    assert middle == pytest.approx(float(row.get("y", "")) - 4.0, abs=0.1)
+
+
 def test_two_leaves_and_a_beam_are_drawn() -> None:
     phase = {"speed_m_per_s": 0.5}
     motion = {"kind": "sliding", "leaves": 2, "opens_to": "both", "opening": phase, "closing": phase}
@@ -329,7 +382,22 @@ def test_two_leaves_and_a_beam_are_drawn() -> None:
     assert "Plan: sliding door, opening 2.00 x 2.20 m" in words(sheet)
     dotted = [p for p in sheet.iter(f"{SVG}path") if p.get("stroke-dasharray") == "1 3"]
     joints = [p for p in sheet.iter(f"{SVG}path") if p.get("stroke") == "#000000" and p.get("stroke-width") == "2"]
-    assert (len(dotted), len(joints)) == (1, 1)
+    assert (len(dotted), len(joints)) == (2, 1)  # the beam on the plan and that of the legend
+
+
+def test_telescopic_panels_are_drawn_where_they_stand() -> None:
+    """Two panels half a metre apart, and what closes the gap between them."""
+    phase = {"speed_m_per_s": 0.5}
+    door = {"opening": {"width_m": 2.0, "height_m": 2.2}, "leaf": {"thickness_m": 0.1}}
+
+    def leaf(pitch: float) -> list[list[tuple[float, float]]]:
+        motion = {"kind": "sliding", "panels": 2, "panel_pitch_m": pitch, "opening": phase, "closing": phase}
+        return filled(drawing(of=request(door=door | {"motion": motion}, sensors=[], site={})), "#000000")
+
+    (level,), (staggered,) = leaf(0.0), leaf(0.5)
+    assert (len(level), len(staggered)) == (4, 12)
+    (left, right), (top, bottom) = ((min(p), max(p)) for p in zip(*staggered, strict=True))
+    assert (bottom - top) / (right - left) == pytest.approx(0.6 / 2.0, rel=0.01)
 
 
 def label(y: float, lines: int, words: str = "a", rank: int = 0) -> Label:

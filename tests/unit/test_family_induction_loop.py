@@ -71,6 +71,14 @@ def test_distance_to_the_metal_leaf():
     assert "leaf_near" not in loop({"metal_leaf": False}, at=(0.0, -1.4, 0.0)).remarks()
 
 
+def test_distance_to_the_nearest_telescopic_panel():
+    """The rear panel's face is 0.06 + 0.02 m before the leaf plane."""
+    telescopic = {"kind": "sliding", "panels": 2, "opening": LIFT["opening"], "closing": LIFT["closing"]}
+    for pitch, off in ((-0.06, 0.08), (0.06, 0.02)):
+        near = loop(at=(0.0, -1.4, 0.0), door={"motion": {**telescopic, "panel_pitch_m": pitch}}).remarks()["leaf_near"]
+        assert near.values["distance_m"] == pytest.approx(1.4 - 0.5 - off)
+
+
 def test_swing_leaf_comes_out_by_its_width():
     assert "leaf_near" in loop(at=(0.0, -5.0, 0.0), door={"motion": SWING}).remarks()
     assert "leaf_near" not in loop(at=(0.0, -5.6, 0.0), door={"motion": SWING}).remarks()

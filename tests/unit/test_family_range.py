@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kettlewharf import dock_door
 from sillcast.family import Rays
 from sillcast.planner import Planner
 from sillcast.sensing import floors_of, scene_of
@@ -72,6 +73,33 @@ def test_dark_cloth_shortens_by_the_square_root():
     assert (found.before_m, found.after_m) == (9.0, pytest.approx(3.818, abs=5e-4))
     assert [(i.name, i.value) for i in found.inputs] == [("rated_reflectance", 0.1), ("body_reflectance", 0.018)]
     assert found.status == "from_memory"
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        # 9 m at 10 % are 3.818 m at 1.8 %; the reference body is 0.70 m high.
+        ({"z_m": 4.51}, "dark_cloth"),
+        ({"z_m": 4.53}, "dark_cloth_unseen"),
+        ({"z_m": 4.53, "purposes": ["activation"]}, "dark_cloth"),
+        ({"z_m": 4.53, "near": {"body_reflectance": 0.05}}, None),
+        # Spots miss the floor's echo behind a dark body.
+        ({"z_m": 4.53, "device": {"family": "active_infrared", "range_m": 9.0, "rated_reflectance": 0.1}}, "dark_cloth"),
+    ],
+)  # fmt: skip
+def test_a_head_out_of_reach_of_dark_clothing_is_a_warning(change, code):
+    request = dock_door(**{"/site/conditions/near": change.get("near", {})})
+    request["sensors"][0]["mount"]["position"] |= {"x_m": 0.0, "z_m": change["z_m"]}
+    request["sensors"][0] |= {"purposes": change.get("purposes", ["activation", "protection"])}
+    device = {k: v for k, v in request["sensors"][0]["device"].items() if k != "rated_reflectance"}
+    request["sensors"][0]["device"] = change.get("device", device | {"rated_reflectance": 0.1})
+    found = {f.code.split(".")[1]: f for f in PLANNER.assess(request).findings if "dark_cloth" in f.code}
+    assert list(found) == ([code] if code else [])
+    if code == "dark_cloth_unseen":
+        values = found[code].values
+        assert found[code].severity == "warning"
+        assert values["dark_m"] == pytest.approx(3.818, abs=5e-4)
+        assert values["least_m"] == pytest.approx((4.53 - 0.70) / np.sqrt(0.18))
 
 
 def test_a_brighter_body_is_not_seen_farther_than_the_sheet_says():

@@ -1,5 +1,6 @@
 """Places of the leaf and parts of the door; degenerate moves."""
 
+from itertools import product
 from math import inf, radians, sin
 
 import msgspec
@@ -21,6 +22,8 @@ from sillcast.contract import (
     Wall,
 )
 from sillcast.errors import GeometryError
+from sillcast.kernel import Floors, Surroundings
+from sillcast.kernel.sight import in_sight
 
 PHASE = Phase(speed_m_per_s=0.5)
 OPENING = Opening(width_m=2.0, height_m=3.0)
@@ -123,6 +126,82 @@ def test_rear_panel_alone_reaches_beyond_the_jamb() -> None:
     lead, rear = motion.leaf_prisms(sliding, 0.0)
     assert extent([lead], 0) == pytest.approx((-1.0, 0.0))
     assert extent([rear], 0) == pytest.approx((0.0, 1.1))
+    assert motion.travel_m(sliding) == 2.0
+
+
+ALONG_WALL = Wall(near_face_y_m=0.03, far_face_y_m=0.3)
+
+
+@pytest.mark.parametrize(("to", "sign"), [("right", 1.0), ("left", -1.0)])
+@pytest.mark.parametrize("panels", [1, 3])
+def test_single_leaf_along_a_wall_face_reaches_beyond_both_jambs(to, sign, panels) -> None:
+    """Its leading edge does the width of 2 m and 0.1 m more, the first 0.1 m of which opens nothing."""
+    kind = Sliding(opening=PHASE, closing=PHASE, opens_to=to, panels=panels)
+    sliding = door(kind, leaf=Leaf(overlap_m=0.1), wall=ALONG_WALL)
+    assert motion.travel_m(sliding) == pytest.approx(2.1)
+    assert extent(motion.leaf_prisms(sliding, 0.0), 0) == pytest.approx((-1.1, 1.1))
+    stowed = 1.0, 1.0 + 2.0 / panels + (0.2 if panels == 1 else 0.1)
+    assert extent(motion.leaf_prisms(sliding, 1.0), 0) == pytest.approx(sorted(sign * x for x in stowed))
+    assert motion.clear_width_m(sliding, 0.1 / 2.1) == pytest.approx(0.0)
+    assert motion.clear_width_m(sliding, 0.1 / 4.2) == 0.0
+    for state in (0.1, 0.5, 1.0):
+        edges = extent(motion.leaf_prisms(sliding, state), 0)
+        clear = edges[0] + 1.0 if to == "right" else 1.0 - edges[1]
+        assert motion.clear_width_m(sliding, state) == pytest.approx(clear)
+        assert motion.required_state(sliding, 2.0, clear) == pytest.approx(state)
+
+
+def test_leading_edges_that_meet_something_have_no_overlap() -> None:
+    """Two sliding leaves meet each other, also along a wall face; swing leaves hang between the jambs."""
+    leaf = Leaf(overlap_m=0.1)
+    two = door(Sliding(opening=PHASE, closing=PHASE, leaves=2), leaf=leaf, wall=ALONG_WALL)
+    left, right = motion.leaf_prisms(two, 0.0)
+    assert extent([left], 0) == pytest.approx((-1.1, 0.0))
+    assert extent([right], 0) == pytest.approx((0.0, 1.1))
+    assert motion.travel_m(two) == 1.0
+    assert extent(motion.leaf_prisms(door(LIFT.motion, leaf=leaf), 0.0), 0) == pytest.approx((-1.1, 1.1))
+    swing = door(Swing(opening=PHASE, closing=PHASE), leaf=leaf, wall=ALONG_WALL)
+    assert extent(motion.leaf_prisms(swing, 0.0), 0) == pytest.approx((-1.0, 1.0))
+
+
+def telescopic(pitch, **more):
+    return door(
+        Sliding(opening=PHASE, closing=PHASE, panels=3, panel_pitch_m=pitch, **more), leaf=Leaf(thickness_m=0.04)
+    )
+
+
+def panels_of(it, state):
+    return [p for p in motion.leaf_prisms(it, state) if not p.name.endswith("seal")]
+
+
+@pytest.mark.parametrize("state", [0.0, 0.4, 1.0])
+@pytest.mark.parametrize("pitch", [0.06, -0.06])
+def test_telescopic_panels_stand_a_pitch_apart(pitch, state) -> None:
+    """Across the door the middles are 0, 1 and 2 pitches off; along it they are where those without a pitch are."""
+    staggered, level = panels_of(telescopic(pitch), state), panels_of(telescopic(0.0), state)
+    assert [p.name for p in staggered] == ["right leaf 1", "right leaf 2", "right leaf 3"]
+    for k, (panel, other) in enumerate(zip(staggered, level, strict=True)):
+        assert extent([panel], 1) == pytest.approx((k * pitch - 0.02, k * pitch + 0.02))
+        assert extent([panel], 0) == pytest.approx(extent([other], 0))
+
+
+def test_faces_of_the_leaf_are_those_of_all_its_panels() -> None:
+    for pitch, near, far in ((0.0, 0.02, 0.02), (0.06, 0.02, 0.14), (-0.06, 0.14, 0.02)):
+        it = telescopic(pitch)
+        assert [motion.leaf_face_m(it, side) for side in ("near", "far")] == pytest.approx([near, far])
+        assert extent(motion.leaf_prisms(it, 0.0), 1) == pytest.approx((-near, far))
+    assert motion.leaf_face_m(LIFT, "near") == LIFT.leaf.thickness_m / 2.0
+
+
+@pytest.mark.parametrize("leaves", [1, 2])
+@pytest.mark.parametrize("pitch", [0.04, 0.06, -0.3])
+def test_nothing_looks_past_the_joints_of_closed_panels(pitch, leaves) -> None:
+    around = Surroundings(Floors(), motion.leaf_prisms(telescopic(pitch, leaves=leaves), 0.0))
+    for joint in (-2 / 3, -1 / 3, 1 / 3, 2 / 3):
+        for y, lean in product(np.linspace(-0.6, 0.6, 121) + 0.0013, (-2.0, -0.5, 0.5, 2.0)):
+            before, behind = (np.array([joint + lean * (end - y), end, 1.0]) for end in (-1.0, 1.0))
+            inside = all(abs(joint + lean * (end - y)) < 0.99 for end in (-0.62, 0.62))
+            assert not inside or not in_sight(before, behind, around)
 
 
 @pytest.mark.parametrize(
@@ -307,3 +386,13 @@ def test_faults_name_what_would_be_right() -> None:
         ("/door/guides/to_y_m", "faces_swapped"),
     ]
     assert motion.faults(LIFT) == []
+
+
+@pytest.mark.parametrize(
+    ("pitch", "panels", "found"),
+    [(0.03, 2, True), (-0.039, 4, True), (0.0, 2, False), (0.04, 2, False), (0.03, 1, False)],
+)
+def test_panels_pass_each_other_no_nearer_than_they_are_thick(pitch, panels, found) -> None:
+    kind = Sliding(opening=PHASE, closing=PHASE, panels=panels, panel_pitch_m=pitch)
+    told = [(f.pointer, f.code) for f in motion.faults(door(kind, leaf=Leaf(thickness_m=0.04)))]
+    assert told == ([("/door/motion/panel_pitch_m", "panels_meet")] if found else [])

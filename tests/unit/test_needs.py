@@ -161,6 +161,8 @@ def test_partial_opening_may_be_too_low() -> None:
     motion = msgspec.structs.replace(LIFT.motion, partial_opening=0.5)
     found = required(door=msgspec.structs.replace(LIFT, motion=motion))
     assert codes(found).count("core.does_not_fit") == 2  # 2.3 m under 2.25 m
+    told = next(f for f in found.findings if f.code == "core.does_not_fit")
+    assert told.message.endswith("The zone is laid out for the door as far as it opens.")
     assert "core.does_not_fit" not in codes(
         required(door=msgspec.structs.replace(LIFT, motion=motion), traffic=(PERSON,))
     )
@@ -331,6 +333,46 @@ def test_telescopic_panels_run_less_far_behind() -> None:
     assert edge.bounds == pytest.approx((1.0, 0.0, 1.0 + 1.0 + 0.35, 0.32))
 
 
+def test_the_overlap_of_the_open_leaf_runs_along_the_wall_too() -> None:
+    """One leaf of 2 m, 0.1 m beyond each jamb when closed: it ends 2.2 m beyond the jamb when open."""
+    motion = Sliding(opening=SLOW, closing=SLOW, opens_to="right")
+    wall = Wall(near_face_y_m=0.03, far_face_y_m=0.3)
+    door = msgspec.structs.replace(SLIDING, motion=motion, wall=wall, leaf=Leaf(overlap_m=0.1))
+    edge = zone(required(door=door, traffic=(PERSON,)), "protection:near:right_trailing_edge").region
+    assert edge.bounds == pytest.approx((1.0, -0.32, 1.0 + 2.2 + 0.35, 0.0))
+
+
+def telescopic(pitch, **more):
+    motion = Sliding(opening=SLOW, closing=SLOW, panels=2, panel_pitch_m=pitch, opens_to="right")
+    return msgspec.structs.replace(SLIDING, motion=motion, **more)
+
+
+def test_zones_begin_and_end_at_the_face_of_all_panels() -> None:
+    """Rear panel 0.06 m beyond the leading one: the far face is 0.08 m off the leaf plane, the near face 0.02 m."""
+    rules = Rules(separation=SeparationChoice(set="machine_approach"))
+    level, found = (required(telescopic(pitch), (PERSON,), rules) for pitch in (0.0, 0.06))
+    for name in ("leaf_path", "separation"):
+        near, far = (zone(found, f"protection:{side}:{name}").region.bounds for side in ("near", "far"))
+        one, other = (zone(level, f"protection:{side}:{name}").region.bounds for side in ("near", "far"))
+        assert near == one
+        assert far[3] == pytest.approx(other[3] + 0.06)
+        assert far[1] == pytest.approx(other[1] + (0.06 if name == "separation" else 0.0))
+    inner = derived(found, "activation:far:person/inner_edge")
+    assert inner.result == pytest.approx(derived(level, "activation:far:person/inner_edge").result + 0.06)
+    assert [i.name for i in inner.inputs][:2] == ["leaf_thickness", "rear_panel"]
+    assert inner.formula.startswith("thickness / 2 + rear_panel + body depth / 2")
+    assert derived(found, "activation:near:person/inner_edge") == derived(level, "activation:near:person/inner_edge")
+
+
+def test_the_rear_panel_tells_whether_the_leaf_runs_along_the_wall() -> None:
+    wall = Wall(near_face_y_m=0.03, far_face_y_m=0.3)
+    behind, before = (required(telescopic(pitch, wall=wall), (PERSON,)) for pitch in (0.06, -0.06))
+    assert "core.pocket" in codes(behind)
+    assert not any("trailing" in z.id for z in behind.zones)
+    edge = zone(before, "protection:near:right_trailing_edge").region
+    assert edge.bounds == pytest.approx((1.0, -0.38, 1.0 + 1.0 + 0.35, 0.0))
+
+
 def test_swing_sectors_hold_every_place_where_the_body_touches_the_leaf() -> None:
     found = required(door=SWING, traffic=(PERSON,))
     sweep = zone(found, "protection:far:left_leaf_swing")
@@ -436,6 +478,22 @@ def test_site_defined_assumes_nothing() -> None:
     found = required(rules=Rules(set="site_defined", overrides=given))
     assert [z.kind for z in found.zones] == ["activation"] * 2 + ["protection"] * 3
     assert [o.name for o in found.overrides] == list(names)
+
+
+def test_values_for_exclusions_are_asked_for_only_where_something_is_to_be_excluded() -> None:
+    by = Traveller(
+        name="crossing", speed_m_per_s=1.0, width_m=0.6, clear_height_m=2.0, passes="by",
+        from_sides=("near",), lane=Lane(out_from_m=3.0, out_to_m=4.0),
+    )  # fmt: skip
+    gate = Neighbour(name="gate 8", ring_m=((0.5, -3.5), (2.5, -3.5), (2.5, -1.5)))
+    cases = (
+        (required(rules=Rules(set="site_defined")), set()),
+        (required(rules=Rules(set="site_defined"), site=Site(neighbours=(gate,))), {"exclusion_weight"}),
+        (required(rules=Rules(set="site_defined"), traffic=(by,)), {"exclusion_weight", "exclusion_reach_m"}),
+    )
+    for found, names in cases:
+        missing = [f.values["name"] for f in found.findings if f.code == "core.set_value_missing"]
+        assert {name for name in missing if name.startswith("exclusion")} == names
 
 
 def test_lane_of_passing_traffic() -> None:

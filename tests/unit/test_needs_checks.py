@@ -71,6 +71,27 @@ def test_hold_open_against_the_slowest_walker() -> None:
     assert finding(found, "hold_open_short").derivation == "door/crossing_time"
 
 
+def test_the_way_through_the_door_reaches_over_all_panels() -> None:
+    """Rear panel 0.30 m before the leaf plane, its face 0.02 m farther; wall up to 0.15 m behind it, two strips."""
+    telescopic = Sliding(opening=SLOW, closing=SLOW, panels=2, panel_pitch_m=-0.3)
+    found = required(Door(opening=OPENING, motion=telescopic))
+    assert result(found, "door/crossing_time") == pytest.approx((0.32 + 0.15 + 0.40) / 0.92)
+
+
+@pytest.mark.parametrize(
+    ("motion", "way_m"),
+    [
+        # Leaf of 1.1 m, its face 0.02 m from the plane, out to 1.12 m on one side; wall 0.15 m on the other, two strips.
+        (Swing(opening=SLOW, closing=SLOW, opens_towards="near"), 1.12 + 0.15 + 0.40),
+        (Swing(opening=SLOW, closing=SLOW, opens_towards="far"), 1.12 + 0.15 + 0.40),
+        (Folding(opening=SLOW, closing=SLOW, panels=2, opens_towards="near"), 0.57 + 0.15 + 0.40),
+    ],
+)
+def test_the_way_through_a_door_that_turns_reaches_to_the_end_of_its_sweep(motion, way_m) -> None:
+    found = required(Door(opening=Opening(width_m=1.1, height_m=2.1), motion=motion))
+    assert result(found, "door/crossing_time") == pytest.approx(way_m / 0.92)
+
+
 def test_a_traveller_slower_than_the_slow_walker_counts() -> None:
     creeping = msgspec.structs.replace(PERSON, name="wheelchair", speed_m_per_s=0.5)
     assert result(required(traffic=(PERSON, creeping)), "door/crossing_time") == pytest.approx(0.70 / 0.5)
@@ -155,6 +176,35 @@ def test_last_part_that_runs_shut() -> None:
     assert "last_part_runs_shut" not in codes(required(creeping))
 
 
+def test_last_part_just_beyond_what_may_be_unprotected_is_told_in_millimetres() -> None:
+    """0.2 s assumed and 0.1205 s to stop, on a ramp of 1 m/s2: 0.0514 m against 2 inches."""
+    told = finding(required(moved(stopping_time_s=0.1205)), "last_part_runs_shut").message
+    assert "last 0.051 m before the leaf" in told
+    told = finding(required(moved(stopping_time_s=0.1225)), "last_part_runs_shut").message
+    assert "in the last 0.052 m" in told
+    assert "Only the last 0.050 m may be" in told
+
+
+@pytest.mark.parametrize(
+    ("speed", "width", "is_told"), [(5.0, 0.6, True), (5.0, 1.3, False), (8.0, 1.3, True), (2.0, 0.6, False)]
+)
+def test_speed_of_which_the_unit_is_doubtful(speed, width, is_told) -> None:
+    fast = msgspec.structs.replace(PERSON, speed_m_per_s=speed, width_m=width)
+    found = [f for f in required(traffic=(fast,)).findings if f.code == "core.traveller_fast"]
+    assert [(f.severity, f.values["speed_km_per_h"]) for f in found] == ([("info", 3.6 * speed)] if is_told else [])
+
+
+@pytest.mark.parametrize(("stopping_s", "severity"), [(0.3, "warning"), (2.5, "critical")])
+def test_a_leaf_that_runs_shut_onto_a_body_is_critical(stopping_s, severity) -> None:
+    """Way of the last (0.1 + stopping) s at 0.5 m/s with a ramp of 1 m/s2 that takes 0.5 s: 0.08 m; 1.3 - 0.125 m."""
+    known = {("protection", side): (0.1, "/sensors/0") for side in ("near", "far")}
+    found = required(moved(stopping_time_s=stopping_s), responses=known)
+    gap = {"warning": 0.5 * 0.4**2, "critical": 0.5 * 2.6 - 0.5 * 0.5**2}[severity]
+    assert result(found, "door/runs_shut_from") == pytest.approx(gap)
+    told = [f for f in found.findings if f.code in ("core.last_part_runs_shut", "core.runs_shut_on_body")]
+    assert [(f.severity, f.values["gap_m"]) for f in told] == [(severity, pytest.approx(gap))]
+
+
 def test_response_longer_than_the_closing_move() -> None:
     known = {("protection", "far"): (60.0, "/sensors/0")}
     assert finding(required(responses=known), "response_too_slow").values["side"] == "far"
@@ -208,6 +258,16 @@ def test_low_energy_door_too_fast() -> None:
         "Opening to 90 deg",
     ]
     assert {f.values["least_s"] for f in found.findings if f.code == "core.swing_too_fast"} == {3.5, 5.0}
+
+
+def test_a_latch_that_is_too_fast_is_to_creep() -> None:
+    """The last 10 deg of 0.9144 m are 0.16 m, to be done in 1.5 s: 0.10 m/s, which is enough."""
+    whole = Phase(time_s=8.0)
+    told = finding(required(moved(LOW, closing=whole), "low_energy_swing"), "swing_too_fast")
+    assert told.values["part"] == "Closing from 10 deg"
+    assert told.remedy.startswith("Let the leaf creep over its last 10 deg, that is 0.16 m, at 0.10 m/s or slower, or")
+    creep = {"creep_distance_m": told.values["creep_distance_m"], "creep_speed_m_per_s": 0.10}
+    assert "swing_too_fast" not in codes(required(moved(LOW, closing=Phase(time_s=8.0, **creep)), "low_energy_swing"))
 
 
 def test_low_energy_leaf_that_opens_beyond_a_right_angle_is_timed_over_the_same_angles() -> None:
@@ -380,6 +440,29 @@ def test_head_on_the_other_side_says_how_far() -> None:
     found = finding(reviewed(sensor(at=(0.0, 0.3, 3.2))), "head_on_other_side")
     assert (found.values["side"], found.values["beyond_m"]) == ("near", 0.3)
     assert found.subjects == ["/sensors/0/mount/side", "/sensors/0/mount/position/y_m"]
+
+
+@pytest.mark.parametrize(
+    ("ys", "side", "beyond"),
+    [
+        ((3.2, 4.8), "near", 3.2),
+        ((-2.0, -0.5), "far", 0.5),
+        ((3.2, 4.8), "far", None),
+        ((-2.0, -0.5), "near", None),
+        ((-0.1, 1.4), "near", None),  # under the leaf
+    ],
+)
+def test_area_on_the_floor_that_is_all_on_the_other_side(ys, side, beyond) -> None:
+    found = reviewed(sensor(at=(0.0, sum(ys) / 2.0, 0.0), side=side, sits="floor", floor_ys=ys)).findings
+    told = [f.values["beyond_m"] for f in found if f.code == "core.head_on_other_side"]
+    assert told == ([] if beyond is None else [beyond])
+
+
+def test_head_before_the_rear_panel_is_on_its_own_side() -> None:
+    """Over panels whose far face is 0.2 + 0.02 m behind the leaf plane; without a pitch 0.02 m."""
+    for pitch, told in ((0.2, []), (-0.2, ["head_on_other_side"]), (0.0, ["head_on_other_side"])):
+        telescopic = Sliding(opening=SLOW, closing=SLOW, panels=2, panel_pitch_m=pitch)
+        assert codes(reviewed(sensor(at=(0.0, 0.2, 3.2)), door=Door(opening=OPENING, motion=telescopic))) == told
 
 
 def test_head_on_the_leaf_rides_with_it() -> None:

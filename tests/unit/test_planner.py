@@ -3,7 +3,7 @@
 import base64
 from dataclasses import replace
 from itertools import pairwise
-from math import hypot, radians, sqrt, tan
+from math import asin, atan2, ceil, degrees, floor, hypot, radians, sqrt, tan
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from kettlewharf import dock_door, scanner
+from kettlewharf import changed, dock_door, scanner
 from sillcast import Planner
 from sillcast.compare import compare, is_met
 from sillcast.contract import Counts, TapeDistances
@@ -242,13 +242,20 @@ def test_lobe_that_hears_the_leaf_covers_nothing_for_protection():
     def covered(**mount):
         answer = PLANNER.assess(dock_door(**{"/sensors": [sonar | {"mount": sonar["mount"] | mount}], "/traffic": []}))
         near = next(c for c in answer.comparisons if c.zone == "protection:near:near_strip")
-        return near.share, near.contributing, "core.leaf_no_cover" in codes(answer)
+        told = next(f for f in answer.findings if f.code == "core.protection_gap" and f.zone == near.zone)
+        causes = [(u.cause, u.area_m2) for u in near.gaps[0].culprits]
+        return near, "core.leaf_no_cover" in codes(answer), told.values["advice"], causes
 
-    assert covered() == (0.0, [], True)
-    share, contributing, hears = covered(tilt_deg=26.0)
-    assert share > 0.1
-    assert contributing == ["sonar"]
+    near, hears, advice, causes = covered()
+    assert (near.share, near.contributing, hears) == (0.0, [], True)
+    assert causes[0][0] == "leaf"
+    assert causes[0][1] > 0.1 * near.required_m2
+    assert advice.startswith("Add a sensor that does not look at the leaf there; ")
+    near, hears, advice, causes = covered(tilt_deg=26.0)
+    assert near.share > 0.1
+    assert near.contributing == ["sonar"]
     assert not hears
+    assert "leaf" not in {cause for cause, _ in causes}
 
 
 def test_variants_of_a_request_that_share_what_is_known_get_the_answers_of_fresh_ones():
@@ -332,11 +339,124 @@ def test_an_obstacle_in_the_way_of_the_leaf_and_one_that_takes_a_zone_are_told()
     crate = box("crate", 0.0, 1.2, -0.3, 0.3, 1.2)
     answer = PLANNER.assess(dock_door(**{"/site/obstacles": [crate], "/sensors": []}))
     met = next(f for f in answer.findings if f.code == "core.in_leaf_path")
-    assert (met.severity, met.subjects, met.values["open_percent"]) == ("critical", ["/site/obstacles/0"], 25.0)
+    assert (met.severity, met.subjects) == ("critical", ["/site/obstacles/0"])
+    # The leaf's edge is under 1.2 m of the 4.5 m that it opens up to 26.7 %.
+    assert (met.values["from_percent"], met.values["to_percent"]) == (0.0, 26.0)
     taken = next(f for f in answer.findings if f.code == "core.zone_taken" and f.zone == STRIP)
     assert taken.values["blocked_m2"] == comparison(answer, STRIP).blocked_m2
     beside = PLANNER.assess(dock_door(**{"/site/obstacles": [box("crate", 2.5, 3.0, -0.9, -0.4, 1.2)]}))
     assert not {"core.in_leaf_path", "core.zone_taken"} & set(codes(beside))
+
+
+def test_an_obstacle_between_the_leaf_positions_tried_is_told_with_the_part_of_the_travel():
+    """Corners 0.6 m along and 0.4 m out from the hinge, 0.2 and 0.7 m: 33.7 and 74.1 deg, and 2 deg of half the leaf."""
+    swing = {
+        "kind": "swing",
+        "leaves": 2,
+        "opens_towards": "near",
+        "opening": {"time_s": 3.5},
+        "closing": {"time_s": 5.0},
+    }
+    door = {"opening": {"width_m": 1.8, "height_m": 2.2}, "motion": swing, "leaf": {"thickness_m": 0.05}}
+    crate = box("bin", 0.3, 0.7, -0.7, -0.4, 0.9)
+
+    def told(**more):
+        request = dock_door(**{"/door": door, "/site/obstacles": [crate], "/sensors": [], "/traffic": []})
+        answer = PLANNER.assess(changed(request, {f"/door/motion/{name}": value for name, value in more.items()}))
+        return [f.values for f in answer.findings if f.code == "core.in_leaf_path"]
+
+    near_leaf, far_leaf = (
+        atan2(0.4, 0.6) - asin(0.025 / hypot(0.6, 0.4)),
+        atan2(0.7, 0.2) + asin(0.025 / hypot(0.7, 0.2)),
+    )
+    (values,) = told()
+    assert (values["from_percent"], values["to_percent"]) == (
+        ceil(degrees(near_leaf) / 0.9),
+        floor(degrees(far_leaf) / 0.9),
+    )
+    assert told(partial_opening=0.3) == []
+
+
+def behind(**mirror):
+    """Fields for both purposes, as those before the door are or by the bounds given."""
+    bounds = {"x_from_m": -2.0, "x_to_m": 2.0, "out_from_m": 0.03, "out_to_m": 5.0} | mirror
+    return [{"purpose": purpose, **bounds} for purpose in ("activation", "protection")]
+
+
+@pytest.mark.parametrize(
+    ("fields", "told"),
+    [
+        (behind(), 0),
+        (behind(out_from_m=-0.5), 0),
+        (behind(out_from_m=-5.0, out_to_m=-0.03), 2),
+        ([{"purpose": "activation", "ring_m": [[-2.0, 0.1], [2.0, 0.1], [2.0, 5.0]]}], 1),
+        ([{"purpose": "activation", "ring_m": [[-2.0, -5.0], [2.0, -0.1], [2.0, 0.1]]}], 0),
+    ],
+)
+def test_a_field_behind_the_leaf_is_told_and_not_to_be_widened(fields, told):
+    answer = PLANNER.assess(dock_door(**{"/sensors/0/device/fields": fields}))
+    found = [f for f in answer.findings if f.code == "core.field_behind_leaf"]
+    assert [f.subjects for f in found] == [[f"/sensors/0/device/fields/{i}"] for i in range(told)]
+    remedies = " ".join(f.remedy for f in answer.findings if f.code.endswith("_gap"))
+    assert ("Check the signs of the field's bounds." in remedies) == bool(told)
+    assert not (told and "Widen the field" in remedies)
+
+
+def radar(**mount):
+    mount = {"side": "near", "position": {"x_m": 0.0, "y_m": -0.22, "z_m": 3.0}, "tilt_deg": 42.0, **mount}
+    return {
+        "name": "radar",
+        "purposes": ["activation"],
+        "mount": mount,
+        "device": {"family": "microwave", "range_m": 6.0},
+    }
+
+
+def test_what_a_sensor_without_fields_can_do_about_unwanted_detection_is_told():
+    def remedy(*sensors):
+        request = dock_door(**{"/sensors": list(sensors)})
+        request["traffic"][0] |= {"name": "passer", "passes": "by", "lane": {"out_from_m": 1.5, "out_to_m": 2.2}}
+        return next(f.remedy for f in PLANNER.assess(request).findings if f.code == "core.unwanted_detection")
+
+    assert remedy(scanner("left head", -2.1)).startswith("Limit the sensor's area with a field")
+    assert remedy(radar()).startswith("radar has no fields: change tilt of the lobe or yaw of the lobe or sensitivity")
+
+
+@pytest.mark.parametrize(("tilt", "is_told"), [(0.7, True), (-0.5, True), (1.0, False), (0.0, False), (7.5, False)])
+def test_a_tilt_that_looks_like_radians_is_doubted(tilt, is_told):
+    answer = PLANNER.assess(dock_door(**{"/sensors": [radar(tilt_deg=tilt)]}))
+    found = [f for f in answer.findings if f.code == "core.tilt_in_radians"]
+    assert [(f.severity, f.values["tilt_deg"]) for f in found] == ([("info", pytest.approx(tilt))] if is_told else [])
+    scan = PLANNER.assess(dock_door(**{"/sensors/0/mount/tilt_deg": tilt}))  # its planes are set finely
+    assert "core.tilt_in_radians" not in codes(scan)
+
+
+def test_rays_of_all_bands_that_meet_the_leaf_are_one_remark():
+    camera = {
+        "name": "camera", "purposes": ["protection"],
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -0.25, "z_m": 4.6}, "tilt_deg": 0.0},
+        "device": {"family": "depth_camera", "columns": 40, "rows": 30, "field_width_deg": 80.0, "field_height_deg": 60.0},
+    }  # fmt: skip
+    plan = PLANNER._plan(PLANNER._taken(dock_door(**{"/sensors": [camera]})))
+    bands = plan.sensing.rays_on_leaf(plan.sensing.placed[0])
+    assert sum(met > 0 for met, _ in bands) > 1
+    found = [f for f in PLANNER.assess(dock_door(**{"/sensors": [camera]})).findings if f.code == "core.meets_leaf"]
+    assert [(f.values["rays"], f.values["of"]) for f in found] == [(sum(met for met, _ in bands), 40 * 30)]
+
+
+def test_a_loop_or_mat_on_the_other_side_of_the_door_is_told():
+    def told(y, side, **device):
+        mount = {"side": side, "position": {"x_m": 0.0, "y_m": y, "z_m": 0.0}}
+        sensor = {"name": "floor", "purposes": ["activation"], "mount": mount, "device": device}
+        found = PLANNER.assess(dock_door(**{"/sensors": [sensor]})).findings
+        return [f.values["beyond_m"] for f in found if f.code == "core.head_on_other_side"]
+
+    mat = {"family": "pressure_mat", "width_m": 1.6, "depth_m": 1.5, "dead_edge_m": 0.02}
+    loop = {"family": "induction_loop", "width_m": 3.0, "depth_m": 1.5}
+    assert told(4.0, "near", **loop) == [pytest.approx(4.0 - 0.75)]
+    assert told(-1.3, "far", **mat) == [pytest.approx(1.3 - 0.75 + 0.02)]
+    assert told(-4.0, "near", **loop) == told(1.3, "far", **mat) == []
+    assert told(0.5, "near", **loop) == []  # it reaches over the leaf plane
 
 
 def curtain(**mount):

@@ -1,12 +1,17 @@
 """Rule sets as data: one schema, one status for each number, overrides, editions."""
 
 import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
 
 import pytest
 
-from sillcast import needs
-from sillcast.contract import Override, Rules, SeparationChoice
+from ablation.small import small_door
+from sillcast import Planner, needs
+from sillcast.contract import Finding, Override, Rules, SeparationChoice
 from sillcast.errors import UncomputableError
+from sillcast.needs import heeded
 from sillcast.needs.rules import resolve, separation
 
 SETS = needs.rule_sets()
@@ -105,3 +110,56 @@ def test_override_that_cannot_be_computed_with_is_refused(rules, seen) -> None:
 def test_override_of_zero_is_allowed_where_it_has_a_meaning() -> None:
     found = resolve(Rules(overrides=(Override(name="activation_margin_m", value=0.0, reason="x"),)))
     assert found.value("activation_margin_m") == 0.0
+
+
+def overridden(chosen: str, *names: str, **changes: Any) -> dict[str, Any]:
+    """The small door under a rule set with some of its values overridden, each by its own value."""
+    rules = {r.name: r for r in SETS[chosen].rules}
+    overrides = [
+        {"name": n, "value": rules[n].value + 1.0, "reason": "as the Kettlewharf Cold Store wants it"} for n in names
+    ]
+    return small_door(**{"/rules": {"set": chosen, "overrides": overrides}, **changes})
+
+
+def told(findings: Iterable[Finding]) -> dict[str, tuple[str, str]]:
+    """Code and remedy of each remark on an override by its subject."""
+    return {
+        f.subjects[0]: (f.code, f.remedy) for f in findings if f.code.startswith("core.override")
+    }  # fmt: skip
+
+
+def test_an_override_that_no_calculation_reads_is_told_with_where_to_heed_it() -> None:
+    request = overridden("industrial_door", "strip_depth_m", "sustained_force_n", "residual_after_s")
+    for answer in (Planner().assess(request), Planner().needs(request)):
+        assert told(answer.findings) == {
+            f"/rules/overrides/{i}": (
+                "core.override_not_computed", "Heed it when the closing force is measured at the leaf.",
+            )
+            for i in (1, 2)
+        }  # fmt: skip
+        assert [o.name for o in answer.overrides] == ["strip_depth_m", "sustained_force_n", "residual_after_s"]
+
+
+def test_an_override_for_other_doors_or_sensors_is_told_as_of_no_use_here() -> None:
+    """The height of beams is read where there are some, the distance to walk slowly only with traffic."""
+    request = overridden("residential_lift_us", "beam_height_most_m", "unprotected_gap_m")
+    assert {code for code, _ in told(Planner().assess(request).findings).values()} <= {"core.override_unused"}
+    assert "/rules/overrides/0" in told(Planner().assess(request).findings)
+    beam = {
+        "name": "beam", "purposes": ["protection"], "device": {"family": "photobeam"},
+        "mount": {"side": "near", "position": {"x_m": -0.8, "y_m": -0.2, "z_m": 0.1}},
+        "counterpart": {"position": {"x_m": 0.8, "y_m": -0.2, "z_m": 0.1}},
+    }  # fmt: skip
+    request["sensors"] = [*request["sensors"], beam]
+    assert "/rules/overrides/0" not in told(Planner().assess(request).findings)
+    assert told(Planner().needs(request).findings) == {}
+
+
+def test_what_no_calculation_reads_is_what_the_words_are_for() -> None:
+    """A value that comes to be read, or a new one that is not, needs the table of words changed."""
+    code = [p for p in Path(needs.__file__).parent.glob("*.py") if p.name != "heeded.py"]
+    text = " ".join(p.read_text() for p in code)
+    # To ask whether a set has a value is not to read it.
+    text = re.sub(r'"[a-z0-9_]+" (not )?in (ask\.)?rule\b', "", text)
+    names = {r.name for s in SETS.values() for r in s.rules}
+    assert {n for n in names if f'"{n}"' not in text} == set(heeded.HEEDED)

@@ -94,6 +94,9 @@ def _door(body: Json) -> Found:
             yield "speed_or_time", f"/door/motion/{name}", True
     if motion["kind"] == "sliding" and motion.get("leaves", 1) == 1 and motion.get("opens_to") == "both":
         yield "one_leaf", "/door/motion/opens_to", True
+    thick, pitch = door.get("leaf", {}).get("thickness_m", 0.04), motion.get("panel_pitch_m", 0.0)
+    if motion["kind"] == "sliding" and motion.get("panels", 1) > 1 and 0.0 < abs(pitch) < thick:
+        yield "panels_meet", "/door/motion/panel_pitch_m", True
     for name in ("guides", "header"):
         part = door.get(name)
         if part and part["to_y_m"] <= part["from_y_m"]:

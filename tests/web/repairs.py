@@ -129,6 +129,9 @@ def _door(door: Json, sensors: list[str]) -> None:
         speed_or_time(phase)
     if motion["kind"] == "sliding" and motion.get("leaves", 1) == 1 and motion.get("opens_to") == "both":
         motion["opens_to"] = "left"
+    thick = door.get("leaf", {}).get("thickness_m", 0.04)
+    if motion["kind"] == "sliding" and abs(motion.get("panel_pitch_m", 1.0)) < thick:
+        motion["panel_pitch_m"] = 0.0
     if door.get("muting"):
         door["muting"] = [each for each in door["muting"] if each["sensor"] in sensors]
 

@@ -27,9 +27,11 @@ from sillcast.advice.standing import (
     of_scores,
 )
 from sillcast.advice.task import Task, is_fast, is_same, numbers, placed_again
+from sillcast.advice.words import joined
 from sillcast.contract import (
     Comparison,
     Effect,
+    Finding,
     PatchStep,
     Proposal,
     RejectedSetting,
@@ -42,6 +44,7 @@ from sillcast.sensing import Placed
 __all__ = ["Advised", "advise", "advised"]
 
 _REJECTED_MOST = 5
+CLEAR_STEPS = 20  # of 0.01 m2, by which a grid shows a change to be needed: its areas are seldom that far off
 _ORDER = (
     "1. fewest zones for protection unmet, none of those met now given up; 2. fewest zones for activation unmet; "
     "3. least area given up that is seen now, beyond 0.05 m2 of a zone; 4. least unseen area of protection, "
@@ -107,6 +110,11 @@ class _Judge:
         """Standing at the centres of the fine grid's cells, without reserve."""
         return of_scores([*self.task.centres.scores(self.sensors(candidate)), *self.hidden], self.fine_now)
 
+    def exact(self, comparisons: Sequence[Comparison]) -> Standing:
+        """Standing by exact regions."""
+        zones = [*self.task.zones, *(h.zone for h in self.hidden)]
+        return of_comparisons(zones, comparisons, {c.zone: c.gap_m2 for c in self.task.comparisons})
+
     def in_reserve(self, candidate: Candidate) -> Standing:
         """Standing for a body that is less deep by a fifth."""
         if candidate not in self.reserves:
@@ -134,6 +142,7 @@ class _Proof:
     comparisons: Sequence[Comparison]
     assessed: int = 0
     failed: list[tuple[Candidate, Standing]] = field(default_factory=list)
+    whole: tuple[Candidate, Standing] | None = None  # the best with changes that were taken back as needless
 
 
 def advise(task: Task, *, robustness: bool = False) -> Advised:
@@ -160,7 +169,10 @@ def advise(task: Task, *, robustness: bool = False) -> Advised:
     proof = _Proof(found.now, now, task.comparisons)
     if len(found.standings) > 1:
         _prove(judge, found, proof)
+        proven = proof.best
         _polish(judge, found, proof)
+        if found.stopped == "all_tried" or proof.best != proven:
+            _lean(judge, found, proof, now)
     if not is_worth_it(now, proof.standing):
         proof.best, proof.standing, proof.comparisons = found.now, now, task.comparisons
     proposals = _proposals(task, judge, found, proof, robustness) if proof.best != found.now else []
@@ -197,18 +209,28 @@ def _nothing(judge: _Judge, now: Standing, tunable: bool) -> Found:
     return Found(variables, {tuple(v.now for v in variables): now}, stopped, combinations(variables))
 
 
-def advised(task: Task, *, wanted: bool, robustness: bool) -> dict[str, Any]:
-    """Advice as the parts of an assessment that carry it; only a note where it is not wanted."""
+def advised(task: Task, findings: Sequence[Finding], *, wanted: bool, robustness: bool) -> dict[str, Any]:
+    """Advice as the parts of an assessment that carry it; only a note where it is not wanted.
+
+    Sensors of which something critical was found are named first: settings can work round a head that was described
+    or mounted wrong, and should not.
+    """
     if not wanted:
         note = "No settings were searched for; the findings carry the remedies."
         return {"proposals": [], "proposals_note": note, "search": None, "relaxations": []}
     found = advise(task, robustness=robustness)
     return {
         "proposals": found.proposals,
-        "proposals_note": found.note,
+        "proposals_note": " ".join([*_put_right_first(task, findings), found.note]),
         "search": found.search,
         "relaxations": found.relaxations,
     }
+
+
+def _put_right_first(task: Task, findings: Sequence[Finding]) -> list[str]:
+    told = [s.split("/") for f in findings if f.severity == "critical" for s in f.subjects]
+    names = [sensor.name for sensor in task.placed if any(t[1:3] == ["sensors", str(sensor.index)] for t in told)]
+    return [f"First put right what the findings call critical of {joined(names)}."] if names else []
 
 
 def _searched(judge: _Judge, budget: int, best: Standing) -> Found:
@@ -284,8 +306,7 @@ def _kept(judge: _Judge, found: Found) -> list[Candidate]:
 
 def _weighed(judge: _Judge, proof: _Proof, candidate: Candidate, comparisons: Sequence[Comparison]) -> None:
     """Take an assessed candidate for the best, or report it as the one that failed."""
-    zones = [*judge.task.zones, *(h.zone for h in judge.hidden)]
-    standing = of_comparisons(zones, comparisons, {c.zone: c.gap_m2 for c in judge.task.comparisons})
+    standing = judge.exact(comparisons)
     worse = (candidate, standing)
     if not _is_no_worse(judge, (proof.best, proof.standing), (candidate, standing)):
         worse = (proof.best, proof.standing)
@@ -330,11 +351,47 @@ def _trimmed(judge: _Judge, fine: Found, candidate: Candidate) -> Candidate:
         back = (*candidate[:i], fine.now[i], *candidate[i + 1 :])
         if back == candidate:
             continue
-        one, other = judged(back), judged(candidate)
-        is_little = not is_worth_it(one[1], other[1]) and one[1][:4] <= other[1][:4]  # and none of it protection
-        if is_little or _is_no_worse(judge, one, other):
+        if _is_needless(judge, judged(back), judged(candidate)):
             candidate = back
     return candidate
+
+
+def _is_needless(judge: _Judge, without: tuple[Candidate, Standing], whole: tuple[Candidate, Standing]) -> bool:
+    """Whether a change is not worth a ladder: a candidate without it, and with it."""
+    is_little = not is_worth_it(without[1], whole[1]) and without[1][:4] <= whole[1][:4]  # and none of it protection
+    return is_little or _is_no_worse(judge, without, whole)
+
+
+def _lean(judge: _Judge, found: Found, proof: _Proof, now: Standing) -> None:
+    """Take back, last settings first, each change of the best that exact regions show to be needless.
+
+    For what no grid has trimmed: the best of all combinations, and what was polished afterwards.
+    What is left must still be worth it, and all that is taken back together must not be. Changes that both grids show
+    to be needed are not looked at.
+    """
+    task, whole, left = judge.task, (proof.best, proof.standing), judge.task.budget.taken_back
+    for i in reversed(range(len(proof.best))):
+        back = (*proof.best[:i], found.now[i], *proof.best[i + 1 :])
+        grids = (judge.fine, judge.hopeful)
+        if left <= 0 or back in (proof.best, found.now) or all(_is_needed(g(back), g(proof.best)) for g in grids):
+            continue
+        left -= 1
+        proof.assessed += 1
+        comparisons = task.assessed(judge.request(back))
+        if comparisons is None:
+            continue
+        without = (back, judge.exact(comparisons))
+        if is_worth_it(now, without[1]) and all(
+            _is_needless(judge, without, (c, s)) for c, s in (whole, (proof.best, proof.standing))
+        ):
+            proof.best, proof.standing, proof.comparisons = (*without, comparisons)
+            proof.whole = whole
+
+
+def _is_needed(without: Standing, whole: Standing) -> bool:
+    """Whether a grid shows that more zones are unmet without a change, or clearly more area."""
+    areas = [gap - was for gap, was in zip(without[2:6], whole[2:6], strict=True)]
+    return without[:2] > whole[:2] or max(areas) >= CLEAR_STEPS
 
 
 # ---------------------------------------------------------------------- words and numbers
@@ -387,23 +444,33 @@ def _effects(before: Sequence[Comparison], after: Sequence[Comparison]) -> list[
 
 
 def _reason(task: Task, after: Sequence[Comparison]) -> str:
-    """What gets better, the most important first."""
-    before, labels = task.comparisons, {z.id: f"'{z.label}'" for z in task.zones}
+    """What gets better, the most important first; and of which zones more than a little is seen no longer."""
     later = {c.zone: c for c in after}
-    pairs = [(c, later[c.zone]) for c in before if c.zone in later]
+    pairs = [(c, later[c.zone]) for c in task.comparisons if c.zone in later]
+    labels = {z.id: f"'{z.label}'" for z in task.zones}
+    lost = [
+        f"of {labels[a.zone]} {a.gap_m2:.2f} m2 stay unseen instead of {b.gap_m2:.2f} m2"
+        for b, a in pairs
+        if a.gap_m2 - b.gap_m2 > SLIVER_M2
+    ]
+    return f"{_gain(pairs, labels)}{'; but ' if lost else ''}{' and '.join(lost)}."
+
+
+def _gain(pairs: Sequence[tuple[Comparison, Comparison]], labels: Mapping[str, str]) -> str:
+    """What gets better from the first comparison of each zone to the second."""
     now_met = [labels[a.zone] for b, a in pairs if b.verdict != "met" and a.verdict == "met"]
     if now_met:
-        return f"Then {', '.join(now_met)} {'is' if len(now_met) == 1 else 'are'} met."
+        return f"Then {', '.join(now_met)} {'is' if len(now_met) == 1 else 'are'} met"
     gaps = sum(b.gap_m2 for b, _ in pairs), sum(a.gap_m2 for _, a in pairs)
     if gaps[1] < gaps[0]:
-        return f"Then {gaps[1]:.2f} m2 stay unseen instead of {gaps[0]:.2f} m2."
+        return f"Then {gaps[1]:.2f} m2 stay unseen instead of {gaps[0]:.2f} m2 in all"
     spill = sum(b.overspill_m2 for b, _ in pairs), sum(a.overspill_m2 for _, a in pairs)
     if spill[1] < spill[0]:
-        return f"Then {spill[1]:.2f} m2 are detected though unwanted instead of {spill[0]:.2f} m2."
-    first, then = (_margin(side) for side in (before, after))
+        return f"Then {spill[1]:.2f} m2 are detected though unwanted instead of {spill[0]:.2f} m2"
+    first, then = (_margin([pair[i] for pair in pairs]) for i in (0, 1))
     if then > first:
-        return f"Then the zones are met with a margin of {then:.2f} m instead of {first:.2f} m."
-    return "Then what is met stays met for a body that is a fifth less deep, as at a small error of height or tilt."
+        return f"Then the zones are met with a margin of {then:.2f} m instead of {first:.2f} m"
+    return "Then what is met stays met for a body that is a fifth less deep, as at a small error of height or tilt"
 
 
 def _margin(comparisons: Sequence[Comparison]) -> float:
@@ -428,7 +495,7 @@ def _report(judge: _Judge, found: Found, proof: _Proof, budget: int) -> SearchRe
         budget=budget,
         cell_m=round(task.fine.cell_m, 4) if len(found.standings) > 1 else 0.0,
         stopped=found.stopped,
-        optimal=found.optimal,
+        optimal=found.optimal and (proof.whole is None or proof.standing <= proof.whole[1]),
         note=f"{note} Order: {_ORDER}.",
         ranges=[
             SearchRange(
@@ -436,22 +503,26 @@ def _report(judge: _Judge, found: Found, proof: _Proof, budget: int) -> SearchRe
             )
             for s in settings
         ],
-        rejected=_rejected(settings, found, proof),
+        rejected=_rejected(judge, found, proof),
     )
 
 
-def _rejected(settings: Sequence[Setting], found: Found, proof: _Proof) -> list[RejectedSetting]:
-    """What the grid ranked higher than what was proposed, and neighbours that win on a later count alone."""
+def _rejected(judge: _Judge, found: Found, proof: _Proof) -> list[RejectedSetting]:
+    """What more change would gain, what the grid ranked higher, and neighbours that win on a later count alone."""
 
     def values(candidate: Candidate) -> Mapping[str, float]:
-        moved = zip(settings, candidate, strict=True)
+        moved = zip(judge.settings, candidate, strict=True)
         return {s.variable.pointer: s.variable.values[p] for s, p in moved if p != s.variable.now}
 
     said = [
         RejectedSetting(settings=dict(values(c)), reason=f"Exact regions: {_lost(standing, proof.standing)}.")
         for c, standing in proof.failed
     ]
-    best = found.standings.get(proof.best)
+    if proof.whole is not None:
+        gain = _won(proof.whole[1], proof.standing)
+        reason = f"Exact regions: {gain}, which is not worth the further change."
+        said.insert(0, RejectedSetting(settings=dict(values(proof.whole[0])), reason=reason))
+    best = judge.coarse(proof.best) if proof.whole else found.standings.get(proof.best)
     for candidate in _beside(proof.best, found):
         standing = found.standings[candidate]
         if best is not None and standing > best and any(a < b for a, b in zip(standing, best, strict=True)):

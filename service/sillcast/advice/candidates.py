@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from math import floor, prod
@@ -10,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from sillcast.advice.pointers import value_at
 from sillcast.contract import Door, MountAngles, MountPlace, Steps
 from sillcast.errors import BudgetError, Fault, UncomputableError
 
@@ -18,6 +20,9 @@ __all__ = ["FREE_PLACES", "Candidate", "Mounts", "Position", "mounts", "place_fa
 FREE_PLACES = ("ceiling", "post")  # away from the wall of the door
 BESIDE_M = 0.10  # from the jamb's edge to a corner or jamb mount where the request says nothing
 RAY_WORK_MOST = 40_000_000  # candidates x rays of one search
+CANDIDATES_MOST = 20_000  # that a request may ask for, as its schema has it
+STEP_MOST = 90.0  # of a range, as its schema has it [m or deg]
+_ANGLES = ("/angles/tilt_deg", "/angles/yaw_deg", "/angles/roll_deg")
 
 Position = tuple[float, float, float]
 
@@ -180,9 +185,68 @@ def mounts(asked: Any, rays: Sequence[int]) -> list[Mounts]:
     )
     for pointer, what, wanted, most in limits:
         if wanted > most:
-            detail = f"The ranges ask for {wanted} {what}; the limit is {most}. Take coarser steps or fewer places."
+            detail = f"The ranges ask for {wanted} {what}; the limit is {most}. {_Room.of(asked, found, rays).words}"
             raise BudgetError([Fault(pointer, "budget", detail, f"at most {most} {what}", str(wanted))])
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Room:
+    """What of a search that asks for too many mounts would fit: how much coarser its ranges would have to be.
+
+    `groups` are the rays of a mount and the values of each range by its pointer, under `""` what is no range.
+    """
+
+    asked: Any
+    groups: Sequence[tuple[int, Mapping[str, int]]]
+
+    @classmethod
+    def of(cls, asked: Any, found: Sequence[Mounts], rays: Sequence[int]) -> _Room:
+        """The room of mounts that were asked for, with the rays of each device."""
+        return cls(asked, [(rays[m.device], _ranges(asked, m)) for m in found])
+
+    @property
+    def words(self) -> str:
+        """How many mounts fit, and the least change that makes them fit."""
+        count, work = self._left({})
+        start = f"Of mounts like these {min(self.asked.limits.candidates, RAY_WORK_MOST * count // work)} fit."
+        more = f" Or set limits.candidates to {count}." if count <= CANDIDATES_MOST and work <= RAY_WORK_MOST else ""
+        ranges = {p: value_at(self.asked, p).step for _, group in self.groups for p, n in group.items() if p and n > 1}
+        alone = ((self._least_times([p], step), p) for p, step in ranges.items())
+        times, pointer = min(((t, p) for t, p in alone if t), default=(None, ""))
+        if times is not None:
+            unit = "deg" if pointer.endswith("_deg") else "m"
+            step, left = round(times * ranges[pointer], 9), self._left({pointer: times})[0]
+            return f"{start} With a step of {step:g} {unit} in {pointer} they are {left}.{more}"
+        if times := self._least_times(ranges, max(ranges.values(), default=STEP_MOST)):
+            left = self._left(dict.fromkeys(ranges, times))[0]
+            return f"{start} With every step {times} times as long they are {left}.{more}"
+        left = self._left(dict.fromkeys(ranges, max(n for _, group in self.groups for n in group.values())))[0]
+        return f"{start} With one value in every range they are {left}: take fewer devices, sides or places.{more}"
+
+    def _left(self, times: Mapping[str, int]) -> tuple[int, int]:
+        """Mounts and their rays, with the steps of some ranges so many times as long."""
+        counts = [prod((n - 1) // times.get(p, 1) + 1 for p, n in group.items()) for _, group in self.groups]
+        return sum(counts), sum(n * rays for n, (rays, _) in zip(counts, self.groups, strict=True))
+
+    def _least_times(self, pointers: Iterable[str], longest: float) -> int | None:
+        """Least times by which the steps of some ranges are to be longer; None where no step that may be asked does."""
+
+        def fits(times: int) -> bool:
+            count, work = self._left(dict.fromkeys(pointers, times))
+            return count <= self.asked.limits.candidates and work <= RAY_WORK_MOST
+
+        most = int(STEP_MOST / longest + 1e-9)
+        times = bisect_left(range(most + 1), True, lo=1, key=fits)
+        return times if times <= most else None
+
+
+def _ranges(asked: Any, group: Mounts) -> dict[str, int]:
+    """Number of values of each range of some mounts, by its pointer; the default along the door is no range."""
+    at, place = f"/places/{group.place_index}", asked.places[group.place_index]
+    along = f"{at}/along_m" if place.along_m else ""
+    out = f"{at}/out_m" if group.place in FREE_PLACES else f"{at}/stand_off_m"
+    return dict(zip((along, out, f"{at}/height_m", *_ANGLES), group.shape, strict=True))
 
 
 def _mounts(door: Door, at: tuple[int, int, int], side: str, place: MountPlace, angles: Any) -> Mounts:

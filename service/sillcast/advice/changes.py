@@ -14,6 +14,7 @@ import numpy as np
 
 from sillcast.advice.pointers import value_at, with_value
 from sillcast.advice.task import Task, is_fast, placed_again
+from sillcast.advice.words import off_wall
 from sillcast.contract import PatchStep
 from sillcast.kernel.clip import prism_holding
 from sillcast.needs import ZoneNeed
@@ -32,6 +33,7 @@ __all__ = [
     "is_vehicle",
     "ladders",
     "raised",
+    "twin_pairs",
     "twins",
 ]
 
@@ -200,14 +202,38 @@ def twins(task: Task) -> Iterator[Change]:
         return
     for sensor in task.placed:
         for side, x_m, mirror in _places(task, sensor):
-            twin = _twin(task, sensor, side=side, x_m=x_m, mirror=mirror)
-            more = msgspec.structs.replace(task.request, sensors=(*task.request.sensors, twin))
-            added = placed_again(more, sensor, len(task.request.sensors))
-            at = added.scene.mount.origin
-            if prism_holding(task.site.fixed, at) is not None or any(_beside(at, s) for s in task.placed):
-                continue
-            words = f"like {sensor.name} ({_where(task, twin)})"
-            yield Change("second_sensor", words, "", None, 1.0, _ADDED, twin, added)
+            change = _second(task, sensor, _twin(task, sensor, side=side, x_m=x_m, mirror=mirror))
+            if change is not None:
+                yield change
+
+
+def twin_pairs(task: Task) -> Iterator[tuple[Change, Change]]:
+    """Two sensors like one that is there, left and right of the opening in mirror image, both ways round.
+
+    On both sides, where there is room; not of sensors that are judged by exact regions, which would take long.
+    """
+    half = task.request.door.opening.width_m / 2
+    for sensor in task.placed if len(task.request.sensors) + 2 <= SENSORS_MOST else ():
+        seen: list[Any] = []
+        for side in ("near", "far") if can_rise(sensor) and is_fast(sensor) else ():
+            for mirror in (False, True):
+                left = _twin(task, sensor, side=side, x_m=-half, mirror=mirror)
+                right = _twin(task, sensor, side=side, x_m=half, mirror=not mirror)
+                one, other = (_second(task, sensor, twin) for twin in (left, right))
+                if one is not None and other is not None and left not in seen and fit_together(one, other):
+                    seen.append(left)
+                    yield one, other
+
+
+def _second(task: Task, sensor: Placed, twin: Any) -> Change | None:
+    """The change that adds a twin of a sensor; None where there is no room for it."""
+    more = msgspec.structs.replace(task.request, sensors=(*task.request.sensors, twin))
+    added = placed_again(more, sensor, len(task.request.sensors))
+    at = added.scene.mount.origin
+    if prism_holding(task.site.fixed, at) is not None or any(_beside(at, s) for s in task.placed):
+        return None
+    words = f"like {sensor.name} ({_where(task, twin)})"
+    return Change("second_sensor", words, "", None, 1.0, _ADDED, twin, added)
 
 
 def _beside(at: Any, sensor: Placed) -> bool:
@@ -260,9 +286,8 @@ def _twin(task: Task, sensor: Placed, *, side: str, x_m: float, mirror: bool) ->
 
 def _where(task: Task, twin: Any) -> str:
     """Side, place along the door, height and distance from the wall, for who mounts it."""
-    at, wall = twin.mount.position, task.request.door.wall
-    out = wall.near_face_y_m - at.y_m if twin.mount.side == "near" else at.y_m - wall.far_face_y_m
-    off = f"{out:.2f} m out from the wall" if out >= 0.0 else f"{-out:.2f} m behind the face of the wall"
+    at = twin.mount.position
+    off = off_wall(task.request.door.wall, twin.mount.side, at.y_m)
     return f"{twin.mount.side} side, x = {at.x_m:.2f} m, {at.z_m:.2f} m high, {off}"
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from sillcast.advice.candidates import FREE_PLACES, Candidate
 from sillcast.advice.mount_words import binding_of, report, summary
 from sillcast.advice.mounts import Bench, searched
 from sillcast.advice.places import OnGrid
@@ -16,6 +17,7 @@ from sillcast.advice.robust import mount_errors
 from sillcast.advice.settings import new_fields
 from sillcast.advice.standing import MARGIN_ENOUGH_M, MARGIN_STEP_M
 from sillcast.advice.task import is_fast, numbers
+from sillcast.advice.words import off_wall
 from sillcast.contract import Comparison, MountSearchAnswer, RankedMount, Sensitivity, ZoneNumbers
 from sillcast.errors import RequestError
 from sillcast.findings import CAUTIONS
@@ -272,7 +274,7 @@ def _ranked(jury: _Jury, rank: int, one: _Listed) -> RankedMount:
     return RankedMount(
         rank=rank,
         sensors=[s.name for s in one.request.sensors],
-        places=[_place_words(m) for m in one.plan.members],
+        places=[_place_words(jury.bench, m.candidate) for m in one.plan.members],
         fields=[text for sensor in one.request.sensors for text in _field_words(sensor)],
         zones=zones,
         zones_met=verdicts.count("met"),
@@ -286,13 +288,15 @@ def _ranked(jury: _Jury, rank: int, one: _Listed) -> RankedMount:
     )
 
 
-def _place_words(looked: Looked) -> str:
-    """Where a sensor sits, as somebody with a tape measure would say it."""
-    candidate, scene = looked.candidate, looked.placed.scene
-    x, _, z = candidate.position_m
+def _place_words(bench: Bench, candidate: Candidate) -> str:
+    """Where a sensor sits, as somebody with a tape measure would say it; off the wall as the ranges have it too."""
+    x, y, z = candidate.position_m
     named = zip(("tilt", "yaw", "roll"), candidate.angles_deg, strict=True)
     turns = [f"{name} {f'{value:+g}' if value else '0'} deg" for name, value in named if value or name == "tilt"]
-    where = f"x = {x:g} m, {scene.out_m:g} m out from the leaf, {z:g} m high"
+    out = off_wall(bench.request.door.wall, candidate.side, y)
+    if candidate.place in FREE_PLACES:
+        out += f" ({abs(y):g} m from the leaf plane)"
+    where = f"x = {x:g} m, {out}, {z:g} m high"
     return f"{candidate.place.replace('_', ' ')} on the {candidate.side} side: {where}, {', '.join(turns)}"
 
 
@@ -306,7 +310,7 @@ def _field_words(sensor: Any) -> Iterator[str]:
             f"{words} {'any' if a is None else f'{a:g}'} to {'any' if b is None else f'{b:g}'} m"
             for words, a, b in (
                 ("x", area.x_from_m, area.x_to_m),
-                ("out from the leaf", area.out_from_m, area.out_to_m),
+                ("out from the leaf plane", area.out_from_m, area.out_to_m),
             )
         ]
         yield f"{sensor.name}, {area.purpose}: {', '.join(bounds)}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from sillcast.advice.mounts import Bench, Searched
+from sillcast.advice.words import joined
 from sillcast.contract import MountReport, RankedMount
 from sillcast.needs import ZoneNeed
 from sillcast.sensing import STANDING, Placed
@@ -126,7 +127,12 @@ def _not_tried(bench: Bench, found: Searched, all_judged: bool) -> list[str]:
     asked = bench.asked
     said = []
     if not all_judged:
-        said.append(f"{found.looked_at - len(found.judged)} mounts were looked at only, not judged.")
+        kinds = {False: " of devices that look by rays", True: " of other devices"}
+        fit = joined([f"{most}{kinds[slow] if len(found.most) > 1 else ''}" for slow, most in found.most.items()])
+        said.append(
+            f"{found.looked_at - len(found.judged)} mounts were looked at only, not judged. At first {fit} are, then "
+            "neighbours of the best: coarser steps that leave no more have all of them judged."
+        )
     if found.spread and not all_judged:
         names = ", ".join(f"'{name}'" for name in found.spread)
         said.append(f"A first look for {names}: no rays to count, so the mounts judged are spread over the ranges.")

@@ -142,7 +142,8 @@ class Bench:
 class Searched:
     """What a search found: plans, best first, and what was done for it.
 
-    `devices` are those of the request over the middle of the opening, `spread` the names of those without a first look.
+    `devices` are those of the request over the middle of the opening, `spread` the names of those without a first look,
+    `most` the number of mounts that are judged first, of devices that look by rays (False) and of others.
     """
 
     found: Planned
@@ -153,6 +154,7 @@ class Searched:
     skipped: dict[str, int]
     grid: OnGrid
     spread: tuple[str, ...]
+    most: dict[bool, int]
 
     @property
     def unseeable_m2(self) -> float:
@@ -303,7 +305,9 @@ def searched(bench: Bench) -> Searched:
     asked = bench.asked
     plans = planned(judged, grid, sides=asked.sides, per_side=asked.sensors_per_side, apart_m=asked.apart_m)
     spread = tuple(d.name for d, slow in zip(asked.devices, search.is_slow, strict=True) if slow)
-    return Searched(plans, first, total, total - sum(search.skipped.values()), judged, search.skipped, grid, spread)
+    looked = total - sum(search.skipped.values())
+    judged_first = {slow: most for slow, most in search.most.items() if slow in search.is_slow}
+    return Searched(plans, first, total, looked, judged, search.skipped, grid, spread, judged_first)
 
 
 def _first_rays(placed: Placed) -> int:

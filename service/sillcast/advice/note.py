@@ -23,8 +23,10 @@ _CAUSES = {
     "range": "{area} m2 are beyond the range",
     "ray_spacing": "too few rays hit the body on {area} m2",
     "field": "the field leaves out {area} m2",
-    "leaf": "rays to {area} m2 of it meet the leaf",
+    "leaf": "{area} m2 of it are not told from the leaf",
+    "leaf_shadow": "the leaf hides {area} m2 of it",
     "muting": "muting takes {area} m2",
+    "too_near": "{name}",
     "speed": "on {area} m2 too little of the motion is along the line of sight",
     "planes": "{area} m2 lie between the areas seen",
     "aim": "no sensor looks at {area} m2 of it",
@@ -60,7 +62,9 @@ def note(task: Task, settled: Task, relaxed: Relaxed, reach: Reach, *, has_propo
     elif has_proposals:
         start = "Change the proposed settings together, then walk the zones."
     elif unmet:
-        start = "No better setting was found within the ranges."
+        start = "No setting that was tried is better."
+    elif not task.zones:
+        start = "No zone is laid out, so there is nothing to set for."
     else:
         start = "All zones are met; no better setting was found."
     if not unmet:

@@ -7,7 +7,7 @@ met and loses none that is met now. Where none meets the zone that binds, the ne
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations
 from typing import Any
@@ -24,6 +24,7 @@ from sillcast.advice.changes import (
     fit_together,
     ladders,
     raised,
+    twin_pairs,
     twins,
 )
 from sillcast.advice.places import OnGrid
@@ -32,7 +33,7 @@ from sillcast.advice.task import Task, numbers
 from sillcast.advice.words import joined, labelled
 from sillcast.contract import Comparison, Effect, PatchStep, Relaxation
 from sillcast.errors import RequestError
-from sillcast.needs import ZoneNeed
+from sillcast.needs import Needs, ZoneNeed
 from sillcast.sensing import Placed
 
 __all__ = ["Relaxed", "relaxations"]
@@ -116,6 +117,28 @@ class _Trial:
             steps.append(step)
         return request, steps
 
+    def ladders(self, zones: Sequence[ZoneNeed]) -> Iterator[Ladder]:
+        """Ladders for the zones, each as far as it asks for nothing new of the door and breaks no rule."""
+        for ladder in ladders(self.task.request, zones):
+
+            def asks_more(place: int, ladder: Ladder = ladder) -> bool:
+                return place == len(ladder.values) or self._asks_more(ladder.at(place))
+
+            if allowed := _first(asks_more, len(ladder.values)):
+                yield replace(ladder, values=ladder.values[:allowed])
+
+    def _asks_more(self, change: Change) -> bool:
+        """Whether a change brings a zone that is not there now, or something critical, as more energy of the leaf."""
+        try:
+            needed = self.task.needs(change.applied(self.task.request)[0])
+        except RequestError:
+            return True
+        return not _demands(needed) <= self._demands
+
+    @cached_property
+    def _demands(self) -> frozenset[tuple[str, ...]]:
+        return _demands(self.task.needs(self.task.request))
+
     def look(self, plan: Plan) -> Gaps:
         """Unseen area of each unmet zone on the grid, with sensors mounted anew. [m2]"""
         if plan not in self.looks:
@@ -195,6 +218,12 @@ def relaxations(task: Task, reach: Reach, first: Sequence[PatchStep], sent: Task
     return Relaxed(said, list(trial.tried), list(trial.untried.values()))
 
 
+def _demands(needed: Needs) -> frozenset[tuple[str, ...]]:
+    """Zones, and what is critical, as things to compare."""
+    critical = [(f.code, *f.subjects) for f in needed.findings if f.severity == "critical"]
+    return frozenset([*((z.id,) for z in needed.zones), *critical])
+
+
 def _gaps(grid: OnGrid, placed: Sequence[Placed]) -> Gaps:
     return {s.zone.id: s.gap_m2 for s in grid.scores(placed)}
 
@@ -208,7 +237,7 @@ def _unseen(gaps: Gaps, zones: Iterable[str]) -> float:
 
 def _driven(trial: _Trial, zones: Sequence[ZoneNeed]) -> Iterator[_Outcome]:
     """A speed limit for each vehicle, and a faster opening for all, with the least change that meets the zones."""
-    for ladder in ladders(trial.task.request, zones):
+    for ladder in trial.ladders(zones):
         limit = f"vehicles as slow as {SPEED_LEAST_M_PER_S:g} m/s"
         opening = f"a door that opens up to {FASTER_MOST:g} times as fast"
         trial.tried[limit if ladder.at(0).kind == "speed" else opening] = None
@@ -223,9 +252,10 @@ def _least(trial: _Trial, ladder: Ladder, also: Plan = ()) -> _Outcome | None:
     def look(place: int) -> Gaps:
         plan = (*also, ladder.at(place))
         try:
-            wanted = [z for z in trial.task.needs(trial.changed(plan)[0]) if z.id in ladder.zones]
+            needed = trial.task.needs(trial.changed(plan)[0])
         except RequestError:  # as with more rays than a request may have
             return {}
+        wanted = [z for z in needed.zones if z.id in ladder.zones]
         grid = OnGrid(trial.task.site, wanted, fineness=trial.task.budget.relaxed_on, certain=False)
         return _gaps(grid, trial.placed(plan))
 
@@ -296,30 +326,45 @@ def _rise(trial: _Trial, sensor: Placed, steps: int) -> Plan | None:
 
 
 def _together(trial: _Trial, still: frozenset[str], in_sight: Sequence[ZoneNeed]) -> Iterator[_Outcome]:
-    """Two mounts, or a mount and a drive, that turn a zone to met which no single change does."""
+    """Two mounts, or a mount and a drive, that turn a zone to met which no single change does.
+
+    Two sensors left and right of the door are looked at even where neither alone helps much.
+    """
 
     def left(plan: Plan) -> float:
         return _unseen(trial.look(plan), still)
 
     single = [p for p in trial.looks if len(p) == 1 and p[0].moved is not None]
     single = sorted((p for p in single if left(p) < _LESS * left(())), key=left)[:_IN_PAIRS]
-    if not single:
+    beside = list(_beside_door(trial, still))
+    if not single and not beside:
         return
     trial.tried["two of these together"] = None
     pairs = [(*a, *b) for a, b in combinations(single, 2) if _may_both(trial, a[0], b[0])]
-    good = [p for p in pairs if trial.seems(p) & still]
-    good.sort(key=lambda p: (-len(trial.seems(p) & still), left(p)))
+    good = [p for p in (*beside, *pairs) if trial.seems(p) & still]
+    good.sort(key=lambda p: (-len(trial.seems(p) & still), len(p), left(p)))
     found = trial.best_of(good, still)
     if found is not None:
         yield found
         still -= found.met
-    for ladder in ladders(trial.task.request, [z for z in in_sight if z.id in still]):
+    for ladder in trial.ladders([z for z in in_sight if z.id in still]) if single else ():
         mount = min(single, key=lambda p: _unseen(trial.look(p), ladder.zones))
         helps = _unseen(trial.look(mount), ladder.zones) < _LESS * _unseen(trial.look(()), ladder.zones)
         both = _least(trial, ladder, mount) if helps else None
         if both is not None:
             yield both
             return
+
+
+def _beside_door(trial: _Trial, still: frozenset[str]) -> Iterator[Plan]:
+    """Two sensors left and right of the door that seem to meet a zone together; one of them where that is enough."""
+    known = [p for p in trial.looks if len(p) == 1 and p[0].adds]
+    wanted = still - frozenset(z for p in known if p not in trial.outcomes for z in trial.seems(p))
+    for pair in twin_pairs(trial.task) if wanted else ():
+        alone: list[Plan] = [(change,) for change in pair if trial.seems((change,)) & wanted]
+        yield from alone
+        if trial.seems(pair) & wanted - frozenset(z for p in alone for z in trial.seems(p)):
+            yield pair
 
 
 def _may_both(trial: _Trial, one: Change, other: Change) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sillcast import motion
 from sillcast.advice.pointers import value_at, with_value
 from sillcast.advice.solver import Variable, ladder
 from sillcast.contract import Field
@@ -152,7 +153,7 @@ def _box(zones: Sequence[ZoneNeed], purpose: str, side: str) -> tuple[float, flo
 def _new_field(request: Any, sensor: Placed, purpose: str, box: tuple[float, float, float, float]) -> Setting:
     """A rectangle around the zones, grown by each value; position 0 is no field."""
     parent = f"{sensor.pointer}/device/fields"
-    off_leaf = sensor.scene.door.leaf.thickness_m / 2 + FIELD_OFF_LEAF_M
+    off_leaf = motion.leaf_face_m(sensor.scene.door, sensor.side) + FIELD_OFF_LEAF_M
     grow = tuple(round(i * FIELD_STEP_M, 6) for i in range(11))
 
     def write(root: Any, value: float) -> Any:

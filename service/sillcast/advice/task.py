@@ -14,7 +14,7 @@ from sillcast.contract import Comparison, ZoneNumbers
 from sillcast.errors import RequestError
 from sillcast.family import Rays
 from sillcast.kernel import TestBody
-from sillcast.needs import ZoneNeed
+from sillcast.needs import Needs, ZoneNeed
 from sillcast.sensing import Placed, floors_of, place, scene_of
 
 __all__ = ["Budget", "Task", "is_fast", "is_same", "numbers", "placed_again"]
@@ -37,6 +37,8 @@ class Budget:
         Candidates assessed with exact regions, and how many where all combinations were tried.
     near, polished : int
         Where a sliver is missing: single steps from the best judged on the fine grid, and those assessed.
+    taken_back : int
+        Changes of what is proposed that are assessed once without, to leave out what is needless.
     relaxed : int
         Most assessments with exact regions for relaxations.
     robust : int
@@ -56,6 +58,7 @@ class Budget:
     assessed_of_all: int = 8
     near: int = 64
     polished: int = 2
+    taken_back: int = 8
     relaxed: int = 6
     robust: int = 24
     coarse: int = 8
@@ -84,7 +87,7 @@ class Task:
     evaluate : callable
         Comparisons of another request, from exact regions.
     needs : callable
-        Zones of another request.
+        What another request needs: zones and findings.
     """
 
     request: Any
@@ -93,7 +96,7 @@ class Task:
     comparisons: Sequence[Comparison]
     site: Site
     evaluate: Callable[[Any], Sequence[Comparison]]
-    needs: Callable[[Any], Sequence[ZoneNeed]]
+    needs: Callable[[Any], Needs]
     budget: Budget = Budget()
     ranges: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     grids: dict[tuple[int, int], OnGrid] = field(default_factory=dict)

@@ -81,7 +81,13 @@ class Proposal(Answer, frozen=True, kw_only=True):
         list[str], Meta(description="Settings that are changed with this one; the effects are those of all.")
     ]
     effects: Annotated[list[Effect], Meta(description="What the proposals together make of each zone.")]
-    binding_zone: Annotated[str, Meta(description="Zone that keeps the result from being better; empty if none.")]
+    binding_zone: Annotated[
+        str,
+        Meta(
+            description="Zone that stays unmet once all is changed as proposed, protection first, then by unseen area; "
+            "whichever sensor would have to serve it. Empty if none."
+        ),
+    ]
     derivation: Annotated[str, Meta(description="How the value was found.")]
     robust: Annotated[
         bool | None,

@@ -303,17 +303,20 @@ class Culprit(Answer, frozen=True, kw_only=True):
                 "shadow",
                 "field",
                 "leaf",
+                "leaf_shadow",
                 "muting",
                 "range",
                 "ray_spacing",
+                "too_near",
                 "speed",
                 "planes",
                 "aim",
                 "no_sensor",
             ],
-            description="Sort of cause: an obstacle's shadow, a field, the leaf that rays meet, muting, the range, the "
-            "spacing of the rays, the speed along the line of sight, the space between what is seen, the aim, or no "
-            "sensor. What explains less than a tenth of the gap is left out.",
+            description="Sort of cause: an obstacle's shadow, a field, the leaf that rays meet or a lobe hears, "
+            "the leaf that stands in between (leaf_shadow), muting, the range, the spacing of the rays, a loop, mat "
+            "or beam too near the door (too_near), the speed along the line of sight, the space between what is seen, "
+            "the aim, or no sensor. What explains less than a tenth of the gap is left out.",
         ),
     ]
     name: Annotated[str, Meta(description="What it is: the name of an obstacle, or the cause in words.")]

@@ -45,7 +45,15 @@ class Wall(Wire, frozen=True, kw_only=True):
 class Leaf(Wire, frozen=True, kw_only=True):
     """Moving part of the door: where it goes, how thick and heavy it is. Its middle plane is y = 0."""
 
-    thickness_m: Annotated[float, Meta(ge=0.001, le=0.5, description="Thickness of the leaf. [m]")] = 0.04
+    thickness_m: Annotated[
+        float,
+        Meta(
+            ge=0.001,
+            le=0.5,
+            description="Thickness of the leaf: of one telescopic panel where `panel_pitch_m` sets them apart, else of "
+            "all of them side by side. [m]",
+        ),
+    ] = 0.04
     stows: Annotated[
         Literal["coil_above", "vertical", "overhead", "high_lift"],
         Meta(description="Path of a lifting leaf: coiled over the lintel, straight up, under the ceiling, or both."),
@@ -54,9 +62,16 @@ class Leaf(Wire, frozen=True, kw_only=True):
     lift_m: Annotated[
         float, Meta(ge=0.0, le=15.0, description="Straight way above the lintel before the leaf turns level. [m]")
     ] = 0.3
-    overlap_m: Annotated[float, Meta(ge=0.0, le=1.0, description="How far the leaf reaches beyond each jamb. [m]")] = (
-        0.0
-    )
+    overlap_m: Annotated[
+        float,
+        Meta(
+            ge=0.0,
+            le=1.0,
+            description="How far the closed leaf reaches beyond the jambs: a lifting leaf, and a single sliding leaf "
+            "along a wall face, beyond both; other sliding leaves only beyond that behind which they open, as their "
+            "leading edge meets the other jamb or the other leaf. Swing and folding leaves have none. [m]",
+        ),
+    ] = 0.0
     mass_kg: Annotated[float, Meta(ge=0.1, le=20000.0, description="Mass of one leaf. [kg]")] | None = None
     body: Annotated[
         Literal["rigid", "flexible"],
@@ -133,10 +148,20 @@ class Sliding(MotionBase, frozen=True, kw_only=True, tag="sliding"):
         Meta(
             ge=1,
             le=4,
-            description="Telescopic panels of each leaf. All are taken to run in the leaf plane, so that `thickness_m` "
-            "has to be that of all of them side by side. [1]",
+            description="Telescopic panels of each leaf. The leading one runs in the leaf plane, the others as "
+            "`panel_pitch_m` tells. [1]",
         ),
     ] = 1
+    panel_pitch_m: Annotated[
+        float,
+        Meta(
+            ge=-0.5,
+            le=0.5,
+            description="How far each telescopic panel stands behind the one before it, middle to middle and square to "
+            "the leaf: towards the far side, negative towards the near one. No less than `thickness_m`, or 0, where "
+            "all run in the leaf plane. [m]",
+        ),
+    ] = 0.0
 
 
 class Swing(MotionBase, frozen=True, kw_only=True, tag="swing"):

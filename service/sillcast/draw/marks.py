@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from sillcast.contract import Area
 
 __all__ = [
+    "BEAM_LINE",
     "FILLS",
     "INK",
     "LEAF_LINE",
@@ -23,6 +24,7 @@ __all__ = [
     "View",
     "add",
     "clean",
+    "counterpart_mark",
     "fitted",
     "number",
     "pair",
@@ -49,6 +51,7 @@ FILLS = {
     "obstacle": "obstacle; dashed if it hangs",
 }
 TRACE_LINE: Style = {"stroke": "#48707f", "stroke_width": 0.8}
+BEAM_LINE: Style = {"stroke": INK, "stroke_width": 1.6, "stroke_dasharray": "1 3"}
 LEAF_LINE: Style = {"stroke": "#000000", "stroke_width": 4.0}
 _ZONE_LINES: dict[str, Style] = {
     "activation": {"stroke": "#00533f", "stroke_width": 2.2, "stroke_dasharray": "11 5"},
@@ -138,6 +141,12 @@ def text(
     asked: Style = {"font_size": size, "text_anchor": anchor, "font_weight": weight}
     unusual = {name: value for name, value in asked.items() if value != usual[name]}
     add(parent, "text", x=at[0], y=at[1], **unusual).text = clean(words)
+
+
+def counterpart_mark(parent: ET.Element, centre: Point) -> None:
+    """The receiver or reflector of a beam: a white square."""
+    x, y = centre
+    add(parent, "rect", x=x - 4, y=y - 4, width=8.0, height=8.0, fill="#ffffff", stroke=INK)
 
 
 def clean(words: str) -> str:

@@ -6,9 +6,10 @@ the margins with leaders to their places, so that nothing on the plan is written
 
 import math
 import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Protocol
 
+from sillcast import motion
 from sillcast.contract import (
     Area,
     Assessment,
@@ -25,6 +26,7 @@ from sillcast.contract import (
     Zone,
 )
 from sillcast.draw.marks import (
+    BEAM_LINE,
     INK,
     LINE_PX,
     TRACE_LINE,
@@ -32,6 +34,7 @@ from sillcast.draw.marks import (
     View,
     add,
     clean,
+    counterpart_mark,
     fitted,
     pair,
     patterns,
@@ -47,6 +50,7 @@ from sillcast.draw.sheet import (
     PANEL_PX,
     SHEET_PX,
     Labels,
+    Marks,
     bands,
     cautions,
     margins,
@@ -59,14 +63,17 @@ TALLEST_PX = 760.0
 AROUND_M = 0.6
 WIDEST_M = 80.0
 MOST_GAP_LABELS = 5
+MOST_TRACES = 12  # lines of a sensor
 _OF_GAP, _OF_SENSOR, _OF_ZONE, _OF_OBSTACLE = range(4)  # which labels stay where there is no room for all
 
 _CAUSES = {
     "shadow": "in the shadow of {name}",
     "range": "beyond the sensors' range",
     "field": "outside the sensors' fields",
-    "leaf": "rays there meet the leaf",
+    "leaf": "not told from the leaf there",
+    "leaf_shadow": "behind the leaf",
     "muting": "muted there",
+    "too_near": "farther out than it is found",
     "speed": "too slow along the line of sight",
     "planes": "between the areas seen",
     "ray_spacing": "too few rays",
@@ -130,7 +137,12 @@ def plan_svg(request: PlanRequest, answer: Assessment, *, detected_m: list[Area]
     _plan(sheet, view, request, answer, detected_m, labels)
     margins(sheet, view, labels)
     bands(sheet, view, request.traffic)
-    foot = tables(sheet, view.bottom + BAND_PX + 34.0, answer)
+    marks = Marks(
+        sorted({zone.kind for zone in answer.zones}),
+        has_beams=any(sensor.counterpart is not None for sensor in request.sensors),
+        most_traces=MOST_TRACES if any(len(lines) > MOST_TRACES for lines in _lowest_lines(answer)) else 0,
+    )
+    foot = tables(sheet, view.bottom + BAND_PX + 34.0, answer, marks)
     foot = cautions(sheet, foot + 14.0, answer.cautions) + EDGE_PX
     for name, value in (("viewBox", f"0 0 {pair(SHEET_PX, foot, ' ')}"), ("width", SHEET_PX), ("height", foot)):
         sheet.set(name, value if isinstance(value, str) else rounded(value))
@@ -208,12 +220,23 @@ def _metre_grid(inside: ET.Element, view: View) -> None:
 
 
 def _traces(inside: ET.Element, view: View, answer: Assessment) -> None:
-    """Where scan planes and beams meet the lowest height of the answer, the leaf as far closed as the answer has it."""
+    """Where scan planes and beams meet the lowest height of the answer, the leaf as far closed as the answer has it.
+
+    Of the rows of a camera the first, the last and some between, so that the plan stays light.
+    """
+    for lines in _lowest_lines(answer):
+        last, shown = len(lines) - 1, min(len(lines), MOST_TRACES)
+        some = lines if len(lines) <= MOST_TRACES else [lines[round(i * last / (shown - 1))] for i in range(shown)]
+        add(inside, "path", d=" ".join(view.line(*line) for line in some), fill="none", **TRACE_LINE)
+
+
+def _lowest_lines(answer: Assessment) -> Iterator[list[list[Point]]]:
+    """Traces at the lowest height, of each sensor that has some there."""
     for sensor in answer.sensors:
         lowest = min(sensor.coverage, key=lambda c: (c.height_m, c.state), default=None)
         lines = [line for line in lowest.lines_m if len(line) > 1] if lowest else []
         if lines:
-            add(inside, "path", d=" ".join(view.line(*line) for line in lines), fill="none", **TRACE_LINE)
+            yield lines
 
 
 def _gaps(inside: ET.Element, view: View, comparisons: Sequence[Comparison], labels: Labels) -> None:
@@ -247,10 +270,22 @@ def _walls(inside: ET.Element, view: View, door: Door) -> None:
     for face in (near, far):
         line = view.line((-half, face), (half, face))
         add(inside, "path", d=line, stroke=INK, stroke_width=0.9, stroke_dasharray="3 3")
-    thick = max(door.leaf.thickness_m, 2.5 / view.scale) / 2.0  # at least a line that can be seen
-    add(inside, "path", d=view.outline([_box(-half, half, -thick, thick)]), fill="#000000")
+    thick = max(door.leaf.thickness_m, 2.5 / view.scale) / 2.0
+    add(inside, "path", d=view.outline([*_closed_leaf(door, view)]), fill="#000000")
     if isinstance(door.motion, Sliding | Swing) and door.motion.leaves == 2:
         add(inside, "path", d=view.line((0.0, -3 * thick), (0.0, 3 * thick)), stroke="#000000", stroke_width=2.0)
+
+
+def _closed_leaf(door: Door, view: View) -> Iterator[Area]:
+    """Outlines of the closed leaf, of panels in planes of their own one by one, no thinner than a line that is seen."""
+    half, thick, line = door.opening.width_m / 2.0, door.leaf.thickness_m / 2.0, 1.25 / view.scale
+    boxes = [(-half, half, -thick, thick)]
+    if motion.rear_plane_m(door):
+        plans = [panel.ring.T for panel in motion.leaf_prisms(door, 0.0)]
+        boxes = [(float(x.min()), float(x.max()), float(y.min()), float(y.max())) for x, y in plans]
+    for x0, x1, y0, y1 in boxes:
+        middle = (y0 + y1) / 2.0
+        yield _box(x0, x1, min(y0, middle - line), max(y1, middle + line))
 
 
 def _obstacles(inside: ET.Element, view: View, obstacles: Sequence[Obstacle], labels: Labels) -> None:
@@ -305,9 +340,8 @@ def _beam(inside: ET.Element, view: View, sensor: SensorBase) -> None:
     assert sensor.counterpart is not None
     start, end = sensor.mount.position, sensor.counterpart.position
     line = view.line((start.x_m, start.y_m), (end.x_m, end.y_m))
-    add(inside, "path", d=line, stroke=INK, stroke_width=1.6, stroke_dasharray="1 3")
-    x, y = view.at(end.x_m, end.y_m)
-    add(inside, "rect", x=x - 4, y=y - 4, width=8.0, height=8.0, fill="#ffffff", stroke=INK)
+    add(inside, "path", d=line, **BEAM_LINE)
+    counterpart_mark(inside, view.at(end.x_m, end.y_m))
 
 
 def _opening_dimension(sheet: ET.Element, view: View, door: Door) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from sillcast.contract import Assessment, Comparison, Traveller
 from sillcast.draw.marks import (
+    BEAM_LINE,
     FILLS,
     INK,
     LEAF_LINE,
@@ -18,6 +19,7 @@ from sillcast.draw.marks import (
     Style,
     View,
     add,
+    counterpart_mark,
     number,
     pair,
     text,
@@ -34,6 +36,7 @@ __all__ = [
     "SHEET_PX",
     "Label",
     "Labels",
+    "Marks",
     "bands",
     "cautions",
     "margins",
@@ -176,10 +179,22 @@ def _scale_bar(sheet: ET.Element, view: View, y: float) -> None:
     text(sheet, (view.right, y + 22), "up the sheet: far side", anchor="end")
 
 
-def tables(sheet: ET.Element, top: float, answer: Assessment) -> float:
+@dataclass(frozen=True)
+class Marks:
+    """What the legend explains: kinds of zones, beams with two ends, how many traces of a sensor are drawn at most.
+
+    `most_traces` is 0 where all of them are.
+    """
+
+    kinds: Sequence[str]
+    has_beams: bool
+    most_traces: int
+
+
+def tables(sheet: ET.Element, top: float, answer: Assessment, marks: Marks) -> float:
     """Verdict of each zone at the left, meaning of the marks at the right; returns the lower edge. [px]"""
     lower = _verdicts(sheet, top, answer)
-    return max(lower, _legend(sheet, (692.0, top), sorted({zone.kind for zone in answer.zones})))
+    return max(lower, _legend(sheet, (692.0, top), marks))
 
 
 def _verdicts(sheet: ET.Element, top: float, answer: Assessment) -> float:
@@ -226,7 +241,7 @@ def _result_words(comparison: Comparison) -> str:
     return f"{share}; {many}{comparison.gap_m2:.2f} m²; largest circle {size} in radius at {place}"
 
 
-def _legend(sheet: ET.Element, corner: Point, kinds: Sequence[str]) -> float:
+def _legend(sheet: ET.Element, corner: Point, marks: Marks) -> float:
     x, top = corner
     text(sheet, (x, top + 14), "Marks", size=15.0, weight="bold")
     y = top + 16.0 + LINE_PX
@@ -234,12 +249,20 @@ def _legend(sheet: ET.Element, corner: Point, kinds: Sequence[str]) -> float:
         add(sheet, "rect", x=x, y=y - 10, width=34.0, height=12.0, fill=f"url(#{name})", stroke=INK, stroke_width=0.8)
         text(sheet, (x + 44, y), words)
         y += LINE_PX + 3.0
-    lines: list[tuple[Style, str]] = [(zone_line(kind), f"{kind} zone") for kind in kinds]
-    lines += [(TRACE_LINE, "plane or beam, lowest height"), (LEAF_LINE, "leaf, closed")]
+    lines: list[tuple[Style, str]] = [(zone_line(kind), f"{kind} zone") for kind in marks.kinds]
+    lines.append((TRACE_LINE, "plane or beam, lowest height"))
+    if marks.most_traces:
+        lines.append(({}, f"at most {marks.most_traces} drawn of each sensor"))
+    lines.append((LEAF_LINE, "leaf, closed"))
+    if marks.has_beams:
+        lines.append((BEAM_LINE, "beam to its receiver or reflector"))
     for style, words in lines:
-        add(sheet, "path", d=f"M{pair(x, y - 4)} L{pair(x + 34, y - 4)}", fill="none", **style)
+        if style:
+            add(sheet, "path", d=f"M{pair(x, y - 4)} L{pair(x + 34, y - 4)}", fill="none", **style)
         text(sheet, (x + 44, y), words)
         y += LINE_PX + 3.0
+    if marks.has_beams:
+        counterpart_mark(sheet, (x + 34, y - 23))
     add(sheet, "circle", cx=x + 17, cy=y - 4, r=5.0, fill="#000000")
     text(sheet, (x + 44, y), "sensor, arrow looking outwards")
     y += LINE_PX + 3.0

@@ -21,6 +21,7 @@ from sillcast.family.base import (
 )
 from sillcast.family.filters import FILTERS, asked, seen_through
 from sillcast.family.optics import (
+    ECHO_FINDINGS,
     OPTICAL_FINDINGS,
     SURFACE_FINDINGS,
     BeamFamily,
@@ -32,6 +33,7 @@ from sillcast.kernel import Emission, FloorArea, Lobe, Pose, Rays, TestBody
 
 __all__ = [
     "API_VERSION",
+    "ECHO_FINDINGS",
     "FILTERS",
     "FILTER_FINDINGS",
     "ON_FLOOR_M",

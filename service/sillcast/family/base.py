@@ -165,6 +165,10 @@ class Scene:
         """How far a turning leaf comes out from the leaf plane on a side, half its thickness not reckoned. [m]"""
         return motion.sweep_depth_m(self.door, side)
 
+    def leaf_face_m(self, side: str) -> float:
+        """How far the closed leaf's face on a side is from the leaf plane, all telescopic panels reckoned with. [m]"""
+        return motion.leaf_face_m(self.door, side)
+
 
 @dataclass(frozen=True)
 class RangeEffect:

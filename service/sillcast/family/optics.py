@@ -14,12 +14,21 @@ from sillcast import physics
 from sillcast.contract import DerivationInput, Finding
 from sillcast.family.base import Family, FindingSpec, RangeEffect, Scene, given
 
-__all__ = ["OPTICAL_FINDINGS", "SURFACE_FINDINGS", "BeamFamily", "MirrorM", "OpticalFamily", "RatedReflectance"]
+__all__ = [
+    "ECHO_FINDINGS",
+    "OPTICAL_FINDINGS",
+    "SURFACE_FINDINGS",
+    "BeamFamily",
+    "MirrorM",
+    "OpticalFamily",
+    "RatedReflectance",
+]
 
 MirrorM = Annotated[float, Meta(ge=0.0, le=10.0, description="Nearest shiny surface beside the beams. [m]")] | None
 RatedReflectance = Annotated[
     float, Meta(ge=0.005, le=1.0, description="Reflectance for which the range is stated. [1]")
 ]
+UPRIGHT_M = 0.70  # height of the reference body, EN 16005:2012 Annex C, second-hand
 DARK_CLOTH = 0.018  # reflectance of the darkest cloth of IEC 61496-3, from memory
 
 
@@ -70,15 +79,21 @@ class OpticalFamily(Family):
         dark = physics.range_under_loss(
             params.range_m, power_exponent=2.0, power_ratio=DARK_CLOTH / params.rated_reflectance
         )
-        if dark < farthest_m <= params.range_m:
+        subjects = [f"/site/conditions/{scene.mount.side}/body_reflectance"]
+        told = {
+            "rated_percent": 100.0 * params.rated_reflectance,
+            "dark_percent": 100.0 * DARK_CLOTH,
+            "dark_m": dark,
+        }
+        above = scene.above_floor_m
+        is_out_of_reach = "protection" in scene.purposes and dark < above - UPRIGHT_M
+        if is_out_of_reach and "dark_cloth_unseen" in self.findings:
+            least = (above - UPRIGHT_M) * params.range_m / dark
             yield self.finding(
-                "dark_cloth",
-                subjects=[f"/site/conditions/{scene.mount.side}/body_reflectance"],
-                rated_percent=100.0 * params.rated_reflectance,
-                dark_percent=100.0 * DARK_CLOTH,
-                dark_m=dark,
-                needed_m=farthest_m,
+                "dark_cloth_unseen", subjects=subjects, **told, above_m=above, body_m=UPRIGHT_M, least_m=least
             )
+        elif dark < farthest_m <= params.range_m:
+            yield self.finding("dark_cloth", subjects=subjects, **told, needed_m=farthest_m)
 
     def _vibration(self, params: Any, scene: Scene, reach_m: float) -> Iterator[Finding]:
         swing = scene.conditions.wall_vibration_deg or 0.0
@@ -285,3 +300,20 @@ def _snow(params: Any, scene: Scene, snow_mm_per_h: float, law: str) -> _Loss:
         per_m=physics.per_m(worst),
         note="Attenuation alone; flakes near the head throw light back.",
     )
+
+
+# For those that find a body by its own echo alone; others miss the floor's behind a dark one.
+ECHO_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
+    {
+        **SURFACE_FINDINGS,
+        "dark_cloth_unseen": FindingSpec(
+            "warning",
+            "The head is {above_m:.2f} m up, and on cloth of {dark_percent:.1f} % its range is {dark_m:.2f} m (it is "
+            "stated for {rated_percent:.0f} %): in such clothing a body {body_m:.2f} m high is not seen anywhere, even "
+            "where a zone for protection is met.",
+            "Mount it lower, take one with a range of {least_m:.2f} m or more for {rated_percent:.0f} %, or have a "
+            "sensor of another principle protect these places; walk-test in dark clothing.",
+            "range ~ square root of reflectance, Lambert's law; darkest cloth of IEC 61496-3, from memory",
+        ),
+    }
+)

@@ -13,10 +13,14 @@ from sillcast.motion.leaf import (
     clear_height_m,
     clear_width_m,
     door_prisms,
+    lap_m,
     leaf_count,
+    leaf_face_m,
     leaf_panels,
     leaf_prisms,
     leaf_width_m,
+    panel_width_m,
+    rear_plane_m,
     required_state,
     sweep_depth_m,
     travel_m,
@@ -39,12 +43,16 @@ __all__ = [
     "gaps_to",
     "kind",
     "kinetic_energy_j",
+    "lap_m",
     "leaf_count",
+    "leaf_face_m",
     "leaf_panels",
     "leaf_prisms",
     "leaf_width_m",
     "off_leaf_m",
     "opening_profile",
+    "panel_width_m",
+    "rear_plane_m",
     "required_state",
     "reversal",
     "rounded_up_to_half_s",
@@ -97,6 +105,11 @@ def faults(door: Door) -> list[Fault]:
     if isinstance(door.motion, Sliding) and door.motion.leaves == 1 and door.motion.opens_to == "both":
         text = "One leaf goes to one side."
         found.append(Fault("/door/motion/opens_to", "one_leaf", text, "left or right, or leaves: 2", "both"))
+    if isinstance(door.motion, Sliding) and door.motion.panels > 1:
+        thick, pitch = door.leaf.thickness_m, door.motion.panel_pitch_m
+        if 0.0 < abs(pitch) < thick:
+            text, allowed = "Panels that pass each other stand no nearer than each is thick.", f"0, or from {thick} on"
+            found.append(Fault("/door/motion/panel_pitch_m", "panels_meet", text, allowed, str(pitch)))
     for name in ("guides", "header"):
         part = getattr(door, name)
         if part is not None and part.from_y_m >= part.to_y_m:

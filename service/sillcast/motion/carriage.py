@@ -9,7 +9,7 @@ import numpy as np
 from sillcast.contract import Door, Sliding, VerticalLift
 from sillcast.kernel import Prism
 from sillcast.kernel.frame import FloatArray
-from sillcast.motion.leaf import Panel, leaf_panels, leaf_prisms, leaf_width_m, travel_m
+from sillcast.motion.leaf import Panel, leaf_panels, leaf_prisms, leaf_width_m, panel_way_m, travel_m
 
 __all__ = ["ON_LEAF_MOST_M", "Carriage", "carriage", "gaps_to", "off_leaf_m"]
 
@@ -103,12 +103,12 @@ def gaps_to(prisms: Sequence[Prism], point: tuple[float, float, float]) -> Float
 
 
 def _slide_m(door: Door, sliding: Sliding, x_m: float) -> float:
-    """Whole way of the panel at x: the leaf's for the leading one, a panel's width less for each behind it. [m]"""
+    """Whole way of the panel that is at x when closed. [m]"""
     goes_left = x_m < 0.0 if sliding.leaves == 2 else sliding.opens_to == "left"
     sign, width = -1.0 if goes_left else 1.0, leaf_width_m(door)
     piece, lead = width / sliding.panels, door.opening.width_m / 2.0 - width
     behind = min(max(floor((sign * x_m - lead) / piece), 0), sliding.panels - 1)
-    return sign * (width - behind * piece)
+    return sign * panel_way_m(door, behind)
 
 
 def _course(panel: Panel) -> float:

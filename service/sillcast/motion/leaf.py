@@ -1,7 +1,9 @@
 """Where the leaf is at a state, what passes beside and under it, what it sweeps; the fixed parts of the door."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import product
 from math import acos, asin, atan2, cos, hypot, pi, radians, sin
 from typing import Literal
 
@@ -15,10 +17,15 @@ __all__ = [
     "clear_height_m",
     "clear_width_m",
     "door_prisms",
+    "lap_m",
     "leaf_count",
+    "leaf_face_m",
     "leaf_panels",
     "leaf_prisms",
     "leaf_width_m",
+    "panel_way_m",
+    "panel_width_m",
+    "rear_plane_m",
     "required_state",
     "sweep_depth_m",
     "travel_m",
@@ -27,6 +34,7 @@ __all__ = [
 WALL_WIDTH_M = 30.0
 WALL_TOP_M = 20.0
 _LEAST_SLAB_M = 1e-6
+_SEAL_M = 0.01  # along the door, of what closes the gap between telescopic panels
 
 
 @dataclass(frozen=True)
@@ -54,8 +62,9 @@ def leaf_width_m(door: Door) -> float:
 def travel_m(door: Door) -> float:
     """Way of the leading edge from closed to open [1]_.
 
-    Lift: the opening's height. Sliding: the leaf's width. Swing: the arc of the outer edge, width times angle. Folding:
-    the leading edge's way along the opening, 2 p (1 - cos angle) with panels of width p.
+    Lift: the opening's height. Sliding: the leaf's width, and its lap over the closing jamb. Swing: the arc of the
+    outer edge, width times angle. Folding: the leading edge's way along the opening, 2 p (1 - cos angle) with panels of
+    width p.
 
     Parameters
     ----------
@@ -75,9 +84,46 @@ def travel_m(door: Door) -> float:
     if isinstance(motion, VerticalLift):
         return door.opening.height_m
     if isinstance(motion, Sliding):
-        return width
+        return width + lap_m(door)
     angle = radians(motion.angle_deg)
     return width * angle if isinstance(motion, Swing) else width * (1.0 - cos(angle))
+
+
+def lap_m(door: Door) -> float:
+    """How far the leading edge of a closed sliding leaf is past the jamb: none if it meets it or the other leaf. [m]"""
+    motion, is_free = door.motion, not door.wall.near_face_y_m < 0.0 < door.wall.far_face_y_m
+    return door.leaf.overlap_m if isinstance(motion, Sliding) and motion.leaves == 1 and is_free else 0.0
+
+
+def panel_way_m(door: Door, behind: int) -> float:
+    """Whole way of a sliding panel: the leaf's for the leading one, a panel's width less for each one behind it. [m]
+
+    `behind` counts the panels before it. Their open edges stand side by side at the jamb.
+    """
+    panels = door.motion.panels if isinstance(door.motion, Sliding) else 1
+    return leaf_width_m(door) * (1.0 - behind / panels) if behind else travel_m(door)
+
+
+def panel_width_m(door: Door, behind: int) -> float:
+    """Width of a sliding panel with so many before it: its share of the opening, and what it has beyond the jambs. [m]
+
+    The leading one has the lap over the closing jamb, the rear one the overlap over the other.
+    """
+    panels = door.motion.panels if isinstance(door.motion, Sliding) else 1
+    over = (0.0 if behind else lap_m(door)) + (door.leaf.overlap_m if behind == panels - 1 else 0.0)
+    return leaf_width_m(door) / panels + over
+
+
+def rear_plane_m(door: Door) -> float:
+    """Place of the middle of the rearmost telescopic panel, 0 for all other leaves. [m]"""
+    motion = door.motion
+    return (motion.panels - 1) * motion.panel_pitch_m if isinstance(motion, Sliding) else 0.0
+
+
+def leaf_face_m(door: Door, side: str) -> float:
+    """How far the leaf's face on a side is from the leaf plane when it is closed, all panels reckoned with. [m]"""
+    rear = rear_plane_m(door) * (1.0 if side == "far" else -1.0)
+    return door.leaf.thickness_m / 2.0 + max(rear, 0.0)
 
 
 def _angle(motion: Swing | Folding, state: float) -> float:
@@ -119,7 +165,7 @@ def clear_width_m(door: Door, state: float) -> float:
     if isinstance(motion, VerticalLift):
         return width
     if isinstance(motion, Sliding):
-        return width * state
+        return min(max(leaf_count(door) * (travel_m(door) * state - lap_m(door)), 0.0), width)
     angle, half = _angle(motion, state), _edge_half(door)
     taken = leaf_width_m(door) * max(cos(angle), 0.0) + half * sin(angle)
     return min(max(width - leaf_count(door) * taken, 0.0), width)
@@ -153,7 +199,7 @@ def required_state(door: Door, clear_height: float, clear_width: float) -> float
     if isinstance(motion, VerticalLift):
         return clear_height / door.opening.height_m
     if isinstance(motion, Sliding):
-        return clear_width / door.opening.width_m
+        return (clear_width / leaf_count(door) + lap_m(door)) / travel_m(door)
     w, h = leaf_width_m(door), _edge_half(door)
     may_take = (door.opening.width_m - clear_width) / leaf_count(door)
     if may_take >= hypot(w, h):
@@ -223,20 +269,20 @@ def _lifted(door: Door, state: float) -> list[Prism]:
     return found
 
 
-def _slid(door: Door, motion: Sliding, state: float) -> list[Prism]:
-    """Sliding panels: the leading one does the whole way, each one behind it its share less."""
-    width, half, n = leaf_width_m(door), door.leaf.thickness_m / 2.0, motion.panels
-    edge, piece = door.opening.width_m / 2.0, leaf_width_m(door) / motion.panels
+def _slid(door: Door, motion: Sliding, state: float) -> Iterator[Prism]:
+    """Sliding panels, and what closes the gaps between those that stand apart, so that nothing looks past a joint."""
     sides = (-1.0, 1.0) if motion.leaves == 2 else ((-1.0,) if motion.opens_to == "left" else (1.0,))
-    found = []
-    for side in sides:
-        for k in range(n):
-            lead = edge - width + k * piece + state * (width - k * piece)
-            tail = lead + piece + (door.leaf.overlap_m if k == n - 1 else 0.0)
-            x0, x1 = sorted((side * lead, side * tail))
-            name = f"{'left' if side < 0 else 'right'} leaf {k + 1}"
-            found.append(Prism.box(name, x0, x1, -half, half, 0.0, door.opening.height_m, "leaf"))
-    return found
+    half, pitch = door.leaf.thickness_m / 2.0, motion.panel_pitch_m
+    gap_half = abs(pitch) / 2.0 - half
+    for side, k in product(sides, range(motion.panels)):
+        lead = door.opening.width_m / 2.0 - (1.0 - state) * panel_way_m(door, k)
+        name = f"{'left' if side < 0 else 'right'} leaf {k + 1}"
+        parts = [(name, panel_width_m(door, k), k * pitch, half)]
+        if k and gap_half > _LEAST_SLAB_M:
+            parts.append((f"{name} seal", _SEAL_M, (k - 0.5) * pitch, gap_half))
+        for part, long, y, thick in parts:
+            x0, x1 = sorted((side * lead, side * (lead + long)))
+            yield Prism.box(part, x0, x1, y - thick, y + thick, 0.0, door.opening.height_m, "leaf")
 
 
 @lru_cache(maxsize=1024)  # a walk along the leaf's path asks for a hundred
@@ -246,7 +292,7 @@ def leaf_prisms(door: Door, state: float) -> tuple[Prism, ...]:
     Parameters
     ----------
     door : Door
-        The door. Its leaf's middle plane is y = 0, also for telescopic panels.
+        The door. The middle plane of its leaf, or of the leading telescopic panel, is y = 0.
     state : float
         Share of travel, 0 closed, 1 open. [1]
 
@@ -259,7 +305,7 @@ def leaf_prisms(door: Door, state: float) -> tuple[Prism, ...]:
     if isinstance(motion, VerticalLift):
         found = _lifted(door, state)
     elif isinstance(motion, Sliding):
-        found = _slid(door, motion, state)
+        found = list(_slid(door, motion, state))
     else:
         top, thickness = door.opening.height_m, door.leaf.thickness_m
         found = [_slab(p, thickness, top, i + 1) for i, p in enumerate(leaf_panels(door, state))]

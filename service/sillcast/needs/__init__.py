@@ -28,6 +28,7 @@ from sillcast.kernel import TestBody
 from sillcast.needs.activation import activation_zones
 from sillcast.needs.bodies import catalogue
 from sillcast.needs.exclusion import exclusion_zones
+from sillcast.needs.heeded import remark_uncomputed, remark_unused
 from sillcast.needs.limits import check_limits
 from sillcast.needs.protection import protection_zones
 from sillcast.needs.remarks import FINDINGS
@@ -91,12 +92,13 @@ def required(
     zones = [*activation, *protection_zones(ask), *exclusion_zones(ask, activation)]
     check_timing(ask, zones)
     check_limits(ask)
+    remark_uncomputed(ask)
     used = {o.name: o for r in (ask.rule, ask.separation) if r is not None for o in r.used()}
     label = ", ".join(r.label for r in (ask.rule, ask.separation) if r is not None)
-    return Needs(tuple(zones), tuple(ask.derivations), tuple(ask.findings), tuple(used.values()), label)
+    return Needs(tuple(zones), tuple(ask.derivations), tuple(ask.findings), tuple(used.values()), label, ask.unread)
 
 
-def reviewed(door: Door, rules: Rules, sensors: Sequence[SensorFacts]) -> Needs:
+def reviewed(door: Door, rules: Rules, sensors: Sequence[SensorFacts], unread: Sequence[str] = ()) -> Needs:
     """Remarks on sensors against the door: heads in the leaf's way, beams it crosses, muting, stated levels.
 
     Parameters
@@ -107,6 +109,8 @@ def reviewed(door: Door, rules: Rules, sensors: Sequence[SensorFacts]) -> Needs:
         Rule set and overrides.
     sensors : sequence of SensorFacts
         All sensors, in the order of the request.
+    unread : sequence of str
+        Overrides that nothing was computed with before, of which those that are not read here either are remarked on.
 
     Returns
     -------
@@ -121,6 +125,7 @@ def reviewed(door: Door, rules: Rules, sensors: Sequence[SensorFacts]) -> Needs:
     ask = _ask(door, Site(), (), rules, {}, {})
     ask.scope = "sensors"
     check_sensors(ask, sensors)
+    remark_unused(ask, unread)
     return Needs((), tuple(ask.derivations), tuple(ask.findings), (), ask.rule.label)
 
 

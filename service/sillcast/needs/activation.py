@@ -110,16 +110,13 @@ def _slanted(side: str, half: float, inner: float, far: float, approach_deg: flo
 
 def _inner(ask: Ask, body: TestBody, zone: str) -> float:
     """Where the body no longer touches the leaf, or where the set lets the zone begin, whichever is farther."""
-    touch = ask.touch_m(body)
-    inputs = [
-        given("leaf_thickness", ask.door.leaf.thickness_m, "m", "/door/leaf/thickness_m"),
-        given("body_depth", body.depth_m, "m", f"body {body.name}"),
-    ]
-    formula, result = "thickness / 2 + body depth / 2", touch
+    side = zone.split(":")[1]
+    (face, leaf), result = ask.face(side), ask.touch_m(body, side)
+    formula, inputs = f"{face} + body depth / 2", [*leaf, given("body_depth", body.depth_m, "m", f"body {body.name}")]
     if ask.rule.given("activation_inner_m"):
         inputs.append(ask.rule.input("activation_inner_m"))
-        formula += ", at least thickness / 2 + activation_inner_m - body depth / 2"
-        result = max(touch, ask.leaf_half_m + ask.rule.value("activation_inner_m") - body.depth_m / 2.0)
+        formula += f", at least {face} + activation_inner_m - body depth / 2"
+        result = max(result, ask.face_m(side) + ask.rule.value("activation_inner_m") - body.depth_m / 2.0)
     note = "Nearer than this the body stands in the leaf's line, which belongs to protection."
     ask.derive(f"{zone}/inner_edge", formula, inputs, result, note=note)
     return result
@@ -206,9 +203,10 @@ def _at_least(ask: Ask, zone: str, inputs: list[DerivationInput], far: float, ch
     status = ask.rule.source("activation_margin_m")[1]
     result = far
     if ask.rule.given("activation_depth_m"):
-        least = ask.leaf_half_m + ask.rule.value("activation_depth_m")
+        side = zone.split(":")[1]
+        least = ask.face_m(side) + ask.rule.value("activation_depth_m")
         inputs = [*inputs, ask.rule.input("activation_depth_m")]
-        formula += "; at least thickness / 2 + activation_depth_m"
+        formula += f"; at least {ask.face(side)[0]} + activation_depth_m"
         if least > far:
             result, status = least, ask.rule.source("activation_depth_m")[1]
             change = f"{least:.2f} m because the rule set asks for it; by the motion alone it would be {far:.2f} m."

@@ -15,12 +15,13 @@ _ANY_WAY_M_PER_S = ((1.6, 0.0), (-1.6, 0.0), (0.0, 1.6), (0.0, -1.6))
 
 def exclusion_zones(ask: Ask, activation: list[ZoneNeed]) -> list[ZoneNeed]:
     """Lanes of travellers that pass by, moving obstacles, neighbouring doors; overlaps with activation are remarked."""
-    if ask.value("exclusion_weight", "exclusion") is None or ask.value("exclusion_reach_m", "exclusion") is None:
+    lanes = [(i, traveller) for i, traveller in enumerate(ask.traffic) if traveller.passes == "by"]
+    if not (lanes or ask.site.neighbours or any(thing.moves for thing in ask.site.obstacles)):
         return []
-    zones = []
-    for i, traveller in enumerate(ask.traffic):
-        if traveller.passes == "by":
-            zones += [_lane(ask, i, traveller, side, activation) for side in traveller.from_sides]
+    asked = ["exclusion_weight", *(["exclusion_reach_m"] if lanes else [])]
+    if None in [ask.value(name, "exclusion") for name in asked]:
+        return []
+    zones = [_lane(ask, i, traveller, side, activation) for i, traveller in lanes for side in traveller.from_sides]
     return [*zones, *_moving(ask), *_neighbours(ask)]
 
 

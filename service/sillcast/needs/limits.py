@@ -9,6 +9,8 @@ from sillcast.needs.zones import Ask, given
 __all__ = ["LEVELS", "check_limits", "energy_is_low", "level_shortfall"]
 
 LEVELS = "abcde"
+# Faster than that a unit is doubted: a runner and a fast truck, in m/s; who is narrower than this goes on foot, in m.
+_FAST_ON_FOOT_M_PER_S, _FAST_M_PER_S, _NARROW_M = 4.0, 6.0, 0.75  # common practice, no source
 
 
 def check_limits(ask: Ask) -> None:
@@ -16,6 +18,7 @@ def check_limits(ask: Ask) -> None:
     kind, fit = motion.kind(ask.door), ask.rule.set.motions
     if kind not in fit:
         ask.remark("set_not_for_motion", "/rules/set", set=ask.rule.set.name, motions=", ".join(fit), motion=kind)
+    _speeds(ask)
     _energy(ask)
     _forces(ask)
     control = ask.door.control
@@ -25,6 +28,17 @@ def check_limits(ask: Ask) -> None:
         ask.remark("finger_guard", "/door/motion", derivation=name, height_m=height)
     if ask.door.leaf.see_through:
         ask.remark("see_through_leaf", "/door/leaf/see_through")
+
+
+def _speeds(ask: Ask) -> None:
+    """Travellers so fast that the unit is doubtful; what is narrow goes on foot."""
+    for i, traveller in enumerate(ask.traffic):
+        speed, width = traveller.speed_m_per_s, traveller.width_m
+        if speed > (_FAST_ON_FOOT_M_PER_S if width < _NARROW_M else _FAST_M_PER_S):
+            ask.remark(
+                "traveller_fast", f"/traffic/{i}/speed_m_per_s", traveller=traveller.name, width_m=width,
+                speed_m_per_s=speed, speed_km_per_h=3.6 * speed, as_km_per_h_m_per_s=speed / 3.6,
+            )  # fmt: skip
 
 
 def _greatest_energy(ask: Ask, mass: float) -> tuple[str, float, float]:

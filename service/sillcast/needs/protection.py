@@ -52,7 +52,7 @@ def _for_body(ask: Ask, body: TestBody) -> list[ZoneNeed]:
         zones += _strips(ask, body)
     elif method == "separation":
         # The edition that the request names takes the place of the set's own: one distance on each side.
-        return _separation(ask, body, ask.separation or ask.rule, inner_m=0.0)
+        return _separation(ask, body, ask.separation or ask.rule, beside_strip=False)
     elif not energy_is_low(ask):
         zones += turning_zones(ask, body)
     if method != "places":
@@ -60,7 +60,7 @@ def _for_body(ask: Ask, body: TestBody) -> list[ZoneNeed]:
     if ask.separation is None:
         return zones
     # Beside the set's own strip the leaf line has a zone already; alone, the distance covers it.
-    return [*zones, *_separation(ask, body, ask.separation, inner_m=ask.touch_m(body))]
+    return [*zones, *_separation(ask, body, ask.separation, beside_strip=True)]
 
 
 def _reached(ask: Ask, body: TestBody, zones: list[ZoneNeed]) -> list[ZoneNeed]:
@@ -122,7 +122,7 @@ def _strips(ask: Ask, body: TestBody) -> list[ZoneNeed]:
 
 def _lift(ask: Ask, body: TestBody) -> list[ZoneNeed]:
     """Near strip, leaf line and far strip: they tile the strip, a body at their common edge just touches the leaf."""
-    half, touch = ask.half_width_m(body), ask.touch_m(body)
+    half, touch = ask.half_width_m(body), ask.touch_m(body, "near")  # a lifting leaf has the same face on both sides
     zones = []
     for side in SIDES:
         zone = ask.protection(side, f"{side}_strip")
@@ -149,12 +149,12 @@ def _sliding(ask: Ask, body: TestBody, sliding: Sliding) -> list[ZoneNeed]:
 
 def _trailing_edges(ask: Ask, body: TestBody, sliding: Sliding) -> list[ZoneNeed]:
     """Where the rear edge of an opening leaf runs along a wall face; a leaf inside the wall runs into a pocket."""
-    wall = ask.door.wall
-    if wall.near_face_y_m < 0.0 < wall.far_face_y_m:
+    wall, rear = ask.door.wall, motion.rear_plane_m(ask.door)
+    if wall.near_face_y_m < rear < wall.far_face_y_m:
         if not ask.tag:
             ask.remark("pocket", _DOOR)
         return []
-    side = "near" if wall.near_face_y_m >= 0.0 else "far"
+    side = "near" if wall.near_face_y_m >= rear else "far"
     ends = ("left", "right") if sliding.leaves == 2 else (sliding.opens_to,)
     return [_trailing_edge(ask, body, side, end) for end in ends]
 
@@ -162,7 +162,7 @@ def _trailing_edges(ask: Ask, body: TestBody, sliding: Sliding) -> list[ZoneNeed
 def _trailing_edge(ask: Ask, body: TestBody, side: str, end: str) -> ZoneNeed:
     zone, edge = ask.protection(side, f"{end}_trailing_edge"), ask.door.opening.width_m / 2.0
     outer, derivations = strip_edges(ask, body, zone, 0.0)
-    panel = motion.travel_m(ask.door) / getattr(ask.door.motion, "panels", 1)
+    panel = max(motion.panel_width_m(ask.door, k) for k in range(getattr(ask.door.motion, "panels", 1)))
     reach = edge + panel + ask.rule.value("strip_depth_m") + body.width_m / 2.0
     inputs = [
         given("opening_width", 2.0 * edge, "m", "/door/opening/width_m"),
@@ -192,15 +192,13 @@ def _one_way(ask: Ask, body: TestBody) -> list[ZoneNeed]:
     side = "far" if "near" in used else "near"
     zone, half = ask.protection(side, "one_way"), ask.half_width_m(body)
     depth, (source, status) = ask.rule.value("one_way_depth_m"), ask.rule.source("one_way_depth_m")
-    outer, inner = ask.leaf_half_m + depth, ask.touch_m(body)
-    inputs = [
-        given("leaf_thickness", ask.door.leaf.thickness_m, "m", "/door/leaf/thickness_m"),
-        ask.rule.input("one_way_depth_m"),
-    ]
+    outer, inner = ask.face_m(side) + depth, ask.touch_m(body, side)
+    face, leaf = ask.face(side)
     note = "Nobody is expected from this side; who is there all the same must be found while the leaf moves."
     ask.derive(
-        f"{zone}/outer_edge", "thickness / 2 + one_way_depth_m", inputs, outer, source=source, status=status, note=note
-    )
+        f"{zone}/outer_edge", f"{face} + one_way_depth_m", [*leaf, ask.rule.input("one_way_depth_m")], outer,
+        source=source, status=status, note=note,
+    )  # fmt: skip
     if outer <= inner:
         ask.remark("zone_without_depth", _DOOR, zone=zone, distance_m=outer, inner_m=inner)
         return []
@@ -257,7 +255,7 @@ def _separation_inputs(ask: Ask, rule: Resolved, side: str) -> tuple[list[Deriva
     return [*inputs, *(rule.input(name) for name in _SEPARATION_RULES)], float(response.value) + stopping
 
 
-def _separation(ask: Ask, body: TestBody, rule: Resolved, *, inner_m: float) -> list[ZoneNeed]:
+def _separation(ask: Ask, body: TestBody, rule: Resolved, *, beside_strip: bool) -> list[ZoneNeed]:
     half, zones = ask.half_width_m(body), []
     source, status = rule.source("intrusion_mm")
     for side in SIDES:
@@ -273,15 +271,16 @@ def _separation(ask: Ask, body: TestBody, rule: Resolved, *, inner_m: float) -> 
             change=f"{distance:.2f} m because the door stands still {total:.2f} s after the body is there; "
             f"at {total / 2.0:.2f} s it would be {faster:.2f} m.",
         )  # fmt: skip
-        outer = ask.leaf_half_m + distance + body.depth_m / 2.0
-        leaf = given("leaf_thickness", ask.door.leaf.thickness_m, "m", "/door/leaf/thickness_m")
+        outer = ask.face_m(side) + distance + body.depth_m / 2.0
+        inner = ask.touch_m(body, side) if beside_strip else 0.0
+        face, leaf = ask.face(side)
         deep = given("body_depth", body.depth_m, "m", f"body {body.name}")
-        formula = "thickness / 2 + distance + body depth / 2"
+        formula = f"{face} + distance + body depth / 2"
         ask.derive(
-            f"{zone}/outer_edge", formula, [leaf, given("distance", distance, "m", f"{zone}/distance"), deep], outer
+            f"{zone}/outer_edge", formula, [*leaf, given("distance", distance, "m", f"{zone}/distance"), deep], outer
         )
         half_width(ask, zone, body)
-        region = Region.box(-half, half, *sorted((outwards(side) * inner_m, outwards(side) * outer)))
+        region = Region.box(-half, half, *sorted((outwards(side) * inner, outwards(side) * outer)))
         label = f"separation distance, {side} side"
         derivations = tuple(f"{zone}/{edge}" for edge in ("distance", "outer_edge", "half_width"))
         if "curtain_capability_most_mm" in rule:

@@ -12,7 +12,7 @@ FINDINGS: dict[str, FindingSpec] = {
     "does_not_fit": FindingSpec(
         "critical",
         "{traveller} needs {need_height_m:.2f} m x {need_width_m:.2f} m (height x width); the open door leaves "
-        "{open_height_m:.2f} m x {open_width_m:.2f} m. The zone is laid out for the fully open door.",
+        "{open_height_m:.2f} m x {open_width_m:.2f} m. The zone is laid out for the door as far as it opens.",
         "Check the traveller's size, the opening and the partial opening.",
     ),
     "body_wider_than_opening": FindingSpec(
@@ -41,6 +41,16 @@ FINDINGS: dict[str, FindingSpec] = {
         "critical",
         "The rule set {set} assumes no value of {name}: no zone is laid out from it.",
         "Give {name} as an override with the reason.",
+    ),
+    "override_not_computed": FindingSpec(
+        "warning",
+        "The override of {name} changes nothing here: no calculation reads that value.",
+        "Heed it {where}.",
+    ),
+    "override_unused": FindingSpec(
+        "info",
+        "The override of {name} changes nothing here: nothing of this request is computed with it.",
+        "Check the name and the rule set: the value is for other doors, sensors or traffic.",
     ),
     "ramps_sharpened": FindingSpec(
         "warning",
@@ -113,9 +123,18 @@ FINDINGS: dict[str, FindingSpec] = {
     ),
     "last_part_runs_shut": FindingSpec(
         "warning",
-        "A protection signal in the last {gap_m:.2f} m before the leaf is closed comes too late: the leaf runs shut. "
-        "Only the last {allowed_m:.2f} m may be without protection. {reckoned}",
+        "A protection signal in the last {gap_m:.3f} m before the leaf is closed comes too late: the leaf runs shut. "
+        "Only the last {allowed_m:.3f} m may be without protection. {reckoned}",
         "Close more slowly at the end (creep), shorten the stopping time, or {faster}.",
+    ),
+    "runs_shut_on_body": FindingSpec(
+        "critical",
+        "The leaf cannot stop in time over its last {gap_m:.3f} m: a protection signal there comes too late and the "
+        "leaf runs shut, onto a body {body_m:.2f} m thick too. Only the last {allowed_m:.3f} m may be without "
+        "protection. {reckoned}",
+        "Close more slowly at the end (creep), shorten the stopping time, or {faster}.",
+        source="Smallest side of the reference body, EN 16005:2012 Annex C, second-hand; that it decides is common "
+        "practice, no source",
     ),
     "response_too_slow": FindingSpec(
         "critical",
@@ -137,7 +156,14 @@ FINDINGS: dict[str, FindingSpec] = {
         "critical",
         "{part} takes {time_s:.3f} s; for a leaf of {width_m:.2f} m and {mass_kg:.0f} kg the least time is "
         "{least_s:.2f} s.",
-        "Slow the move down, or guard the leaf's path by sensors under another rule set.",
+        "{slower}, or guard the leaf's path by sensors under another rule set.",
+    ),
+    "traveller_fast": FindingSpec(
+        "info",
+        "{traveller}, {width_m:.2f} m wide, comes at {speed_m_per_s:.2f} m/s, that is {speed_km_per_h:.0f} km/h. Is "
+        "the unit right? In km/h that number would be {as_km_per_h_m_per_s:.2f} m/s.",
+        "Give speed_m_per_s in metres per second; the zone for activation grows with it.",
+        source="common practice, no source",
     ),
     "force_not_measured": FindingSpec(
         "warning",

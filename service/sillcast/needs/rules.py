@@ -1,7 +1,7 @@
 """Rule sets as data: numbers with unit, clause, source, edition and how sure we are of them; overrides on top."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -71,18 +71,20 @@ def rule_sets() -> Mapping[str, RuleSet]:
 
 @dataclass(frozen=True, eq=False)
 class Resolved:
-    """A rule set at one edition, with the request's overrides on top."""
+    """A rule set at one edition, with the request's overrides on top; `read` are the values that were asked for."""
 
     set: RuleSet
     edition: str
     rules: Mapping[str, Rule]
     overrides: Mapping[str, tuple[int, contract.Override]]
+    read: dict[str, None] = field(default_factory=dict)
 
     def __contains__(self, name: str) -> bool:
         return name in self.rules
 
     def value(self, name: str) -> float:
         """Value of a rule, overridden or not. [unit of the rule]"""
+        self.read[name] = None
         changed = self.overrides.get(name)
         return changed[1].value if changed else self.rules[name].value
 

@@ -53,6 +53,8 @@ class SensorFacts:
         Width of these beams. [m]
     response_s : float
         Response, filters included. [s]
+    floor_ys : tuple of float
+        y of the corners of what it covers on the floor, for one that lies there; empty for all other sensors. [m]
     performance_level, category : str or None
         As stated for the device, in ISO 13849-1 terms.
     """
@@ -67,6 +69,7 @@ class SensorFacts:
     beams: tuple[Beam, ...] = ()
     beam_width_m: float = 0.0
     response_s: float = 0.0
+    floor_ys: tuple[float, ...] = ()
     performance_level: str | None = None
     category: str | None = None
 
@@ -149,9 +152,10 @@ def meets(prism: Prism, start: Point, end: Point, around_m: float = 0.0) -> bool
 
 
 def _side(ask: Ask, sensor: SensorFacts) -> None:
-    """A head beyond the closed leaf, as seen from the side on which it is stated to be."""
-    beyond = sensor.position[1] * (1.0 if sensor.side == "near" else -1.0)
-    if sensor.sits == "beside" and beyond > ask.door.leaf.thickness_m / 2.0 + _ON_FACE_M:
+    """A head, or all that a sensor covers on the floor, beyond the closed leaf as seen from its stated side."""
+    places = {"beside": sensor.position[1:2], "floor": sensor.floor_ys}.get(sensor.sits, ())
+    beyond = min((y * (1.0 if sensor.side == "near" else -1.0) for y in places), default=0.0)
+    if beyond > ask.face_m("far" if sensor.side == "near" else "near") + _ON_FACE_M:
         ask.remark(
             "head_on_other_side",
             f"{sensor.pointer}/mount/side",

@@ -8,21 +8,21 @@ __all__ = ["half_width", "path_strip", "protection_zone", "strip_edges"]
 
 def strip_edges(ask: Ask, body: TestBody, zone: str, inner: float) -> tuple[float, tuple[str, ...]]:
     """Outer edge of a strip beside the leaf, `inner` its other edge, with the derivations of both. [m]"""
-    depth, thickness = ask.rule.value("strip_depth_m"), ask.door.leaf.thickness_m
+    depth, side = ask.rule.value("strip_depth_m"), zone.split(":")[1]
     source, status = ask.rule.source("strip_depth_m")
-    outer = thickness / 2.0 + depth + body.depth_m / 2.0
-    leaf = given("leaf_thickness", thickness, "m", "/door/leaf/thickness_m")
+    outer = ask.face_m(side) + depth + body.depth_m / 2.0
+    face, leaf = ask.face(side)
     deep = given("body_depth", body.depth_m, "m", f"body {body.name}")
     strip = ask.rule.input("strip_depth_m")
     less = depth / 2.0
     ask.derive(
-        f"{zone}/outer_edge", "thickness / 2 + strip_depth_m + body depth / 2", [leaf, strip, deep], outer,
+        f"{zone}/outer_edge", f"{face} + strip_depth_m + body depth / 2", [*leaf, strip, deep], outer,
         source=source, status=status, note="Farther out the body no longer reaches into the strip beside the leaf.",
         change=f"{outer:.2f} m because the strip is {depth:.2f} m deep; "
         f"at {less:.2f} m it would be {outer - less:.2f} m.",
     )  # fmt: skip
-    formula = "thickness / 2 + body depth / 2" if inner > 0.0 else "the leaf plane"
-    ask.derive(f"{zone}/inner_edge", formula, [leaf, deep] if inner > 0.0 else [], inner)
+    formula = f"{face} + body depth / 2" if inner > 0.0 else "the leaf plane"
+    ask.derive(f"{zone}/inner_edge", formula, [*leaf, deep] if inner > 0.0 else [], inner)
     half_width(ask, zone, body)
     return outer, tuple(f"{zone}/{edge}" for edge in ("outer_edge", "inner_edge", "half_width"))
 

@@ -1,11 +1,11 @@
 """Checks beside the zones: hold-open, stopping and reversal, last part of closing, response, low-energy times."""
 
 from collections.abc import Sequence
-from math import degrees, sqrt
+from math import degrees, floor, radians, sqrt
 from typing import Any
 
 from sillcast import motion
-from sillcast.contract import Sliding, Swing, VerticalLift
+from sillcast.contract import DerivationInput, Sliding, Swing, VerticalLift
 from sillcast.kernel import TestBody
 from sillcast.needs.zones import SIDES, Ask, ZoneNeed, given
 from sillcast.physics.approach import GRAVITY_M_PER_S2
@@ -14,6 +14,8 @@ __all__ = ["check_timing"]
 
 _INCH_M, _POUND_KG = 0.0254, 0.45359237
 _ROUNDING_M = 1e-6  # corners of regions lie on a grid of 1e-8 m
+_BODY_THICK_M = 0.20  # smallest side of the reference body; that it decides is common practice, no source
+_LATCH = "Closing from 10 deg"
 _ROUNDING_S = 1e-6  # near standstill rounding of the place by 1e-16 changes the time by 1e-8 s
 
 
@@ -56,21 +58,34 @@ def _hold_open(ask: Ask) -> None:
             inputs = [given("speed", speed, "m/s", f"/traffic/{i}/speed_m_per_s")]
     if speed <= 0.0:
         return
-    wall = ask.door.wall
-    way = max(wall.far_face_y_m, ask.leaf_half_m) - min(wall.near_face_y_m, -ask.leaf_half_m)
-    inputs.append(given("wall_and_leaf", way, "m", "/door/wall"))
-    if ask.rule.given("strip_depth_m"):
-        way += 2.0 * ask.rule.value("strip_depth_m")
-        inputs.append(ask.rule.input("strip_depth_m"))
-    formula, crossing = "(wall and leaf + 2 x strip_depth_m) / slowest speed", way / speed
+    way, formula, passed = _way_through(ask)
+    inputs += passed
+    crossing = way / speed
     source, status = ask.rule.source("walking_speed_slow_m_per_s")
     name = ask.derive(
-        "door/crossing_time", formula, inputs, crossing, unit="s", source=source, status=status,
+        "door/crossing_time", f"({formula}) / slowest speed", inputs, crossing, unit="s", source=source, status=status,
         change=f"{crossing:.2f} s at {speed:.2f} m/s; at {1.5 * speed:.2f} m/s it would be {crossing / 1.5:.2f} s.",
     )  # fmt: skip
     if hold < crossing:
         values: dict[str, Any] = {"hold_s": hold, "speed_m_per_s": speed, "crossing_s": crossing, "way_m": way}
         ask.remark("hold_open_short", "/door/motion/hold_open_s", derivation=name, **values)
+
+
+def _way_through(ask: Ask) -> tuple[float, str, list[DerivationInput]]:
+    """Way on which the closing leaf can meet who walks through, with its sweep, its formula and inputs. [m]"""
+    wall, near, far = ask.door.wall, *(ask.face_m(side) for side in SIDES)
+    sweeps = [motion.sweep_depth_m(ask.door, side) for side in SIDES]
+    way = max(-wall.near_face_y_m, near) + max(wall.far_face_y_m, far)
+    formula, inputs = "wall and leaf", [given("wall_and_leaf", way, "m", "/door/wall")]
+    swept = max(-wall.near_face_y_m, near + sweeps[0]) + max(wall.far_face_y_m, far + sweeps[1])
+    if swept > way:
+        formula += " + sweep beyond them"
+        inputs.append(given("sweep_beyond", swept - way, "m", "/door/motion"))
+    if ask.rule.given("strip_depth_m"):
+        swept += 2.0 * ask.rule.value("strip_depth_m")
+        formula += " + 2 x strip_depth_m"
+        inputs.append(ask.rule.input("strip_depth_m"))
+    return swept, formula, inputs
 
 
 def _stopping(ask: Ask, sides: Sequence[str]) -> None:
@@ -190,7 +205,10 @@ def _room(ask: Ask, body: TestBody) -> tuple[float, str, int, float]:
 
 
 def _last_part(ask: Ask, side: str) -> None:
-    """Gap from which the leaf runs shut: the way it still does after a body comes, at the speed it has there."""
+    """Gap from which the leaf runs shut: the way it still does after a body comes, at the speed it has there.
+
+    Where a body fits into that gap the leaf runs onto it although it is seen.
+    """
     if not ask.rule.given("unprotected_gap_m"):
         return
     closing, response = motion.closing_profile(ask.door), ask.response("protection", side)
@@ -207,14 +225,12 @@ def _last_part(ask: Ask, side: str) -> None:
     formula = "way that the closing move still does in its last (sensor_response + stopping_time)"
     name = ask.derive("door/runs_shut_from", formula, inputs, gap, source="kinematics")
     if gap > allowed:
-        ask.remark(
-            "last_part_runs_shut",
-            "/door/motion/closing",
-            derivation=name,
-            gap_m=gap,
-            allowed_m=allowed,
-            **_answer(ask, side),
-        )
+        pointer = "/door/motion/closing"
+        told: dict[str, Any] = {"gap_m": gap, "allowed_m": allowed, **_answer(ask, side)}
+        if gap > _BODY_THICK_M:
+            ask.remark("runs_shut_on_body", pointer, derivation=name, body_m=_BODY_THICK_M, **told)
+        else:
+            ask.remark("last_part_runs_shut", pointer, derivation=name, **told)
 
 
 def _response(ask: Ask, sides: Sequence[str]) -> None:
@@ -272,8 +288,18 @@ def _low_energy(ask: Ask) -> None:
         if seconds < limit - _ROUNDING_S:
             ask.remark(
                 "swing_too_fast", pointer, derivation=name, part=part, time_s=seconds, width_m=width, mass_kg=mass,
-                least_s=limit,
+                least_s=limit, **_slower(width, limit if part == _LATCH else None),
             )  # fmt: skip
+
+
+def _slower(width: float, latch_s: float | None) -> dict[str, Any]:
+    """How to make a part of a move longer, in words: the last 10 deg by creeping."""
+    if latch_s is None:
+        return {"slower": "Slow the move down"}
+    creep = width * radians(10.0)
+    speed = floor(100.0 * creep / latch_s) / 100.0
+    words = f"Let the leaf creep over its last 10 deg, that is {creep:.2f} m, at {speed:.2f} m/s or slower"
+    return {"slower": words, "creep_distance_m": creep, "creep_speed_m_per_s": speed}
 
 
 def _swing_parts(ask: Ask, least: float, full: float, latch: float) -> list[tuple[str, str, float, float]]:
@@ -294,5 +320,5 @@ def _swing_parts(ask: Ask, least: float, full: float, latch: float) -> list[tupl
         ("Opening to 90 deg", up, opened(90.0), full),
         ("Closing from 90 to 10 deg", down, closed(10.0) - closed(90.0), least),
         ("Closing from 90 deg", down, closing.duration - closed(90.0), full),
-        ("Closing from 10 deg", down, closing.duration - closed(10.0), latch),
+        (_LATCH, down, closing.duration - closed(10.0), latch),
     ]

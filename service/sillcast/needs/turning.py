@@ -158,7 +158,7 @@ def _behind(ask: Ask, body: TestBody, swing: Swing, leaf: str) -> list[ZoneNeed]
     if not ask.rule.given("strip_depth_m"):
         return []
     side, width, depth = swing.opens_towards, motion.leaf_width_m(ask.door), ask.rule.value("strip_depth_m")
-    angle, deep = motion.travel_m(ask.door) * swing.partial_opening / width, depth + ask.leaf_half_m
+    angle, deep = motion.travel_m(ask.door) * swing.partial_opening / width, depth + ask.face_m(side)
     along, across = np.array([cos(angle), sin(angle)]), np.array([-sin(angle), cos(angle)])
     ring = np.array([0.0 * along, width * along, width * along + deep * across, deep * across])
     zone, (source, status) = ask.protection(side, f"{leaf}_leaf_hinge_side"), ask.rule.source("strip_depth_m")

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from math import radians, tan
 from typing import Any
 
+from sillcast import motion
 from sillcast.contract import (
     Derivation,
     DerivationInput,
@@ -109,6 +110,8 @@ class Needs:
         Rule values that the request replaced.
     rule_set : str
         Name, edition and revision of the rule set.
+    unread : tuple of str
+        Overrides that nothing was computed with.
     """
 
     zones: tuple[ZoneNeed, ...]
@@ -116,6 +119,7 @@ class Needs:
     findings: tuple[Finding, ...]
     overrides: tuple[OverrideUsed, ...]
     rule_set: str
+    unread: tuple[str, ...] = ()
 
 
 def given(name: str, value: float | str, unit: str, origin: str) -> DerivationInput:
@@ -164,6 +168,12 @@ class Ask:
             self.derive(where, formula, inputs, value, unit=unit, source=source, status=status, note=note)
         return value, where
 
+    @property
+    def unread(self) -> tuple[str, ...]:
+        """Overrides that nothing has been computed with so far, in the order of the request."""
+        read = {name for known in (self.rule, self.separation) if known is not None for name in known.read}
+        return tuple(o.name for o in self.rules.overrides if o.name not in read)
+
     def remark(self, key: str, *subjects: str, zone: str = "", derivation: str = "", **values: Any) -> None:
         """Write a remark down."""
         self.findings.append(remark(key, subjects=subjects, zone=zone, derivation=derivation, **values))
@@ -206,15 +216,23 @@ class Ask:
         floor = getattr(self.site.floor, side)
         return float(floor.level_m + tan(radians(floor.slope_deg)) * out_m)
 
-    @property
-    def leaf_half_m(self) -> float:
-        """Half the leaf's thickness. [m]"""
-        return self.door.leaf.thickness_m / 2.0
+    def face_m(self, side: str) -> float:
+        """Distance of the leaf's face on a side from the leaf plane. [m]"""
+        return motion.leaf_face_m(self.door, side)
+
+    def face(self, side: str) -> tuple[str, list[DerivationInput]]:
+        """That distance as a formula, with its inputs."""
+        thickness = self.door.leaf.thickness_m
+        inputs = [given("leaf_thickness", thickness, "m", "/door/leaf/thickness_m")]
+        if self.face_m(side) == thickness / 2.0:
+            return "thickness / 2", inputs
+        behind = abs(motion.rear_plane_m(self.door))
+        return "thickness / 2 + rear_panel", [*inputs, given("rear_panel", behind, "m", "/door/motion/panel_pitch_m")]
 
     def half_width_m(self, body: TestBody) -> float:
         """Greatest distance of a body's centre from the middle of the opening. [m]"""
         return (self.door.opening.width_m - body.width_m) / 2.0
 
-    def touch_m(self, body: TestBody) -> float:
-        """Distance from the leaf plane at which a body's centre no longer touches the leaf. [m]"""
-        return self.leaf_half_m + body.depth_m / 2.0
+    def touch_m(self, body: TestBody, side: str) -> float:
+        """Distance from the leaf plane at which a body's centre no longer touches the leaf on a side. [m]"""
+        return self.face_m(side) + body.depth_m / 2.0
