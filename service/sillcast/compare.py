@@ -327,7 +327,7 @@ def _farther_out(
 ) -> Iterator[tuple[str, Region]]:
     """What the first loop, mat or beam on the course would serve if it lay so far out that it finds in time.
 
-    Beside a sensor that is to see the whole way that is no cause.
+    Beside a sensor that is to see the whole way that is no cause; nor is it of one on the other side of the door.
     """
     how: dict[str, Any] = {"angle_deg": angle_deg, "state": state, **_asked(zone)}
     lines = _lines(zone, [s for s in sensors if s.side == zone.side])
@@ -335,6 +335,7 @@ def _farther_out(
         return
     seen = [(sensing.region(s, zone.body, **how), s.name) for s in lines]
     found = [(_out_m(region, zone), name, region) for region, name in seen if not region.is_empty]
+    found = [one for one in found if one[0] > 0.0]
     if not found:
         return
     (at, name, region), needed = max(found, key=lambda one: one[0]), _out_m(zone.region, zone)

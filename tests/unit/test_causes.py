@@ -61,15 +61,27 @@ def test_the_range_is_named_as_the_cause_at_a_head_that_looks_along_the_floor_to
     assert told.remedy == "Use a longer range or a mount nearer to the gap."
 
 
-@pytest.mark.parametrize("approach_deg", [0.0, 20.0])
-def test_a_loop_too_near_the_door_is_told_how_far_out_it_must_lie(approach_deg):
-    """Moved so far along the course it finds in time, a centimetre less and it does not."""
+def loop_at(y_m, approach_deg=0.0):
     loop = {
         "name": "loop", "purposes": ["activation"], "device": {"family": "induction_loop", "width_m": 6.0, "depth_m": 1.2},
-        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": -2.0, "z_m": 0.0}},
+        "mount": {"side": "near", "position": {"x_m": 0.0, "y_m": y_m, "z_m": 0.0}},
     }  # fmt: skip
     request = dock_door(**{"/sensors": [loop], "/traffic/0/approach_deg": approach_deg})
     request["traffic"][0]["body"] = "vehicle_front"
+    return request
+
+
+def test_a_loop_on_the_other_side_is_not_too_near_but_on_the_wrong_side():
+    answer = PLANNER.assess(loop_at(4.0))
+    gaps = comparison(answer, "activation:near:fork truck").gaps
+    assert {c.cause for gap in gaps for c in gap.culprits} == {"aim"}
+    assert "core.head_on_other_side" in {f.code for f in answer.findings}
+
+
+@pytest.mark.parametrize("approach_deg", [0.0, 20.0])
+def test_a_loop_too_near_the_door_is_told_how_far_out_it_must_lie(approach_deg):
+    """Moved so far along the course it finds in time, a centimetre less and it does not."""
+    request = loop_at(-2.0, approach_deg)
     door = comparison(PLANNER.assess(request), "activation:near:fork truck")
     (told,) = door.gaps[0].culprits
     assert (told.cause, told.area_m2) == ("too_near", pytest.approx(door.gap_m2, rel=0.02))
