@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from importlib import metadata
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 import msgspec
 import numpy as np
@@ -40,6 +40,7 @@ from sillcast.family import Emission, FloorArea, Lobe, Rays, SensorView
 from sillcast.findings import core
 from sillcast.kernel import Prism, Region, TestBody
 from sillcast.kernel.clip import FLOOR, back_end
+from sillcast.kernel.frame import FloatArray
 from sillcast.needs import Needs, RuleSet, ZoneNeed
 from sillcast.onsite import tape
 from sillcast.registry import Installed, Registry
@@ -434,9 +435,8 @@ def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], door: Doo
     """Obstacles that the leaf runs into, and zones of which they take a good part."""
     hard = {o.name for o in site.obstacles if not o.moves and o.material != "strips"}
     standing = [p for p in sensing.fixed.prisms if p.part == "obstacle" and p.name in hard]
-    path = _leaf_path(door) if standing else []
     for prism in standing:
-        if met := [percent for percent, leaf in path if _meets(leaf, prism)]:
+        if met := _leaf_path(door).meets(prism):
             pointers = _obstacle_pointers(site, [prism.name])
             yield core("in_leaf_path", subjects=pointers, obstacle=prism.name, from_percent=met[0], to_percent=met[-1])
     for c in compared:
@@ -454,22 +454,31 @@ def _obstacle_findings(sensing: Sensing, compared: Sequence[Compared], door: Doo
             )
 
 
-def _leaf_path(door: Door) -> list[tuple[float, tuple[Prism, ...]]]:
-    """The leaf at every whole percent of its travel, to the most that it opens. [1]"""
+class _LeafPath(NamedTuple):
+    """Parts of the leaf on its way: how far it is open at each [%], and their bounds: least x, y, z, greatest. [m]"""
+
+    percents: FloatArray
+    parts: Sequence[Prism]
+    bounds_m: FloatArray
+
+    def meets(self, prism: Prism) -> list[float]:
+        """How far the leaf is open where a part of it and a prism share room. [%]"""
+        low, high = (*prism.ring.min(axis=0), prism.base_m), (*prism.ring.max(axis=0), prism.top_m)
+        near = np.flatnonzero(((self.bounds_m[:, :3] < high) & (self.bounds_m[:, 3:] > low)).all(axis=1)).tolist()
+        ring = Region.ring(prism.ring) if near else Region()
+        return [float(self.percents[i]) for i in near if not (Region.ring(self.parts[i].ring) & ring).is_empty]
+
+
+@lru_cache(32)
+def _leaf_path(door: Door) -> _LeafPath:
+    """The leaf at every whole percent of its travel, to the most that it opens."""
     most = 100.0 * door.motion.partial_opening
     percents = [*(float(percent) for percent in range(math.ceil(most))), most]
-    return [(percent, motion.leaf_prisms(door, percent / 100.0)) for percent in percents]
-
-
-def _meets(leaf: Sequence[Prism], prism: Prism) -> bool:
-    """True if a part of the leaf and a prism share room."""
-    low, high = prism.ring.min(axis=0), prism.ring.max(axis=0)
-    for part in leaf:
-        apart = part.base_m >= prism.top_m or part.top_m <= prism.base_m
-        apart = apart or bool((part.ring.max(axis=0) <= low).any() or (part.ring.min(axis=0) >= high).any())
-        if not apart and not (Region.ring(part.ring) & Region.ring(prism.ring)).is_empty:
-            return True
-    return False
+    on_way = [(percent, part) for percent in percents for part in motion.leaf_prisms(door, percent / 100.0)]
+    bounds = [(*p.ring.min(axis=0), p.base_m, *p.ring.max(axis=0), p.top_m) for _, p in on_way]
+    return _LeafPath(
+        np.array([percent for percent, _ in on_way]), [p for _, p in on_way], np.array(bounds).reshape(-1, 6)
+    )
 
 
 def _obstacle_pointers(site: Site, names: Sequence[str]) -> list[str]:
