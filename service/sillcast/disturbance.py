@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import asin, atan2, degrees, floor, hypot, radians
+from math import atan2, degrees, floor, hypot, radians
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ from sillcast.kernel import Prism, Region
 from sillcast.kernel.echo import echoing, faces, hears
 from sillcast.kernel.lobe import lobe_section
 from sillcast.kernel.sight import in_sight, seen_from
-from sillcast.sensing import LEAF_STATES, Placed, Sensing
+from sillcast.sensing import LEAF_STATES, Placed, Sensing, tunables_of
 
 __all__ = ["DISTURBANCES", "disturbances"]
 
@@ -478,8 +478,8 @@ def _off_leaf(sensor: Placed, sensing: Sensing) -> tuple[float, str]:
     Tilts that the family declares as its setting are tried, every fifth degree first.
     """
     pointer, pose = f"{sensor.pointer}/mount/tilt_deg", sensor.scene.mount
-    most = max((t.most for t in sensor.family.tunables(sensor.params, sensor.scene) if t.pointer == pointer), default=0)
-    now = degrees(asin(min(max(float(pose.matrix[2, 1]), -1.0), 1.0)))
+    most = max((t.most for t in tunables_of(sensor) if t.pointer == pointer), default=0)
+    now = pose.tilt_deg
     heads = [
         (lobe, points[seen_from(lobe.origin, points, sensing.fixed)])
         for state in LEAF_STATES

@@ -44,7 +44,7 @@ from sillcast.kernel.frame import FloatArray
 from sillcast.needs import Needs, RuleSet, ZoneNeed
 from sillcast.onsite import tape
 from sillcast.registry import Installed, Registry
-from sillcast.sensing import Placed, Sensing, Window
+from sillcast.sensing import Placed, Sensing, Window, tunables_of
 
 __all__ = [
     "WARM_UP",
@@ -344,8 +344,8 @@ def _is_behind_leaf(sensor: Placed, field: Field) -> bool:
 def _unit_findings(sensor: Placed) -> Iterable[Finding]:
     """A tilt within that of a quarter turn in radians, finer than the setting's own steps of a degree or more."""
     pointer = f"{sensor.pointer}/mount/tilt_deg"
-    tilt = math.degrees(math.asin(min(max(float(sensor.scene.mount.matrix[2, 1]), -1.0), 1.0)))
-    step = next((t.step for t in sensor.family.tunables(sensor.params, sensor.scene) if t.pointer == pointer), 0.0)
+    tilt = sensor.scene.mount.tilt_deg
+    step = next((t.step for t in tunables_of(sensor) if t.pointer == pointer), 0.0)
     if step >= 1.0 and abs(tilt) < math.pi / 2.0 and abs(tilt / step - round(tilt / step)) > _OFF_STEP:
         yield core(
             "tilt_in_radians",
@@ -544,7 +544,7 @@ def _spill_advice(c: Compared) -> str:
     words = ["Limit the sensor's area with a field for activation, or tilt it towards the door."] if limited else []
     for sensor in seeing:
         if sensor not in limited:
-            labels = [t.label for t in sensor.family.tunables(sensor.params, sensor.scene)]
+            labels = [t.label for t in tunables_of(sensor)]
             how = f"change {' or '.join(labels)}" if labels else "move it or lay it smaller"
             words.append(f"{sensor.name} has no fields: {how}, so that it sees less of this place.")
     return " ".join(words)
@@ -552,8 +552,8 @@ def _spill_advice(c: Compared) -> str:
 
 def _is_swept(c: Compared) -> bool:
     """True for a zone on the side into which the leaf turns."""
-    motion = c.sensors[0].scene.door.motion
-    return isinstance(motion, Swing | Folding) and motion.opens_towards == c.zone.side
+    moves = c.sensors[0].scene.door.motion
+    return isinstance(moves, Swing | Folding) and moves.opens_towards == c.zone.side
 
 
 def summary(compared: Sequence[Compared], findings: Sequence[Finding] = ()) -> str:

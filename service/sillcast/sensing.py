@@ -13,7 +13,7 @@ import numpy as np
 from sillcast import motion
 from sillcast.contract import Door, Field, Obstacle, Site
 from sillcast.errors import FamilyError
-from sillcast.family import Emission, Family, FloorArea, Lobe, Rays, Scene, seen_through
+from sillcast.family import Emission, Family, FloorArea, Lobe, Rays, Scene, Tunable, seen_through
 from sillcast.kernel import FloorPlane, Floors, Pose, Prism, Region, Surroundings, TestBody
 from sillcast.kernel.clip import Clipped, free_lengths
 from sillcast.kernel.counts import Grid, hit_counts
@@ -24,7 +24,17 @@ from sillcast.kernel.parts import rays_near
 from sillcast.kernel.region import blocked_region, detection_region
 from sillcast.kernel.section import Section, section
 
-__all__ = ["LEAF_STATES", "Placed", "Sensing", "Window", "floors_of", "obstacle_prisms", "place", "scene_of"]
+__all__ = [
+    "LEAF_STATES",
+    "Placed",
+    "Sensing",
+    "Window",
+    "floors_of",
+    "obstacle_prisms",
+    "place",
+    "scene_of",
+    "tunables_of",
+]
 
 Window = tuple[float, float, float, float]
 Velocities = tuple[tuple[float, float], ...]
@@ -123,6 +133,23 @@ def scene_of(sensor: Any, index: int, door: Door, site: Site, floors: Floors) ->
     counterpart = (end.x_m, end.y_m, end.z_m) if end else None
     floor_z = float(floors.height(at.y_m))
     return Scene(door, site, pose, counterpart, floor_z, f"/sensors/{index}", sensor.purposes, mount.carrier)
+
+
+def tunables_of(sensor: Placed) -> list[Tunable]:
+    """Settings that the family declares for a sensor.
+
+    Raises
+    ------
+    FamilyError
+        If the family raises, or declares something that is no setting.
+    """
+    try:
+        found = list(sensor.family.tunables(sensor.params, sensor.scene))
+    except Exception as error:
+        raise FamilyError(sensor.family.name, sensor.distribution, f"tunables raised {type(error).__name__}") from error
+    if not all(isinstance(t, Tunable) for t in found):
+        raise FamilyError(sensor.family.name, sensor.distribution, "tunables returned something that is no setting")
+    return found
 
 
 def place(sensor: Any, index: int, family: Family, distribution: str, scene: Scene) -> Placed:

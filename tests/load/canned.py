@@ -1,7 +1,7 @@
 """The same stack without the work: reads the request, answers with bytes of a file. What the service is compared with.
 
-`python tests/load/canned.py FILE`, which holds headers in JSON on its first line, then the content: litestar, uvicorn with our protocol, and our outermost layer, as in the service; but
-for one thing: this handler is reached through litestar's routing, as anybody's would be, and the service's routes that
+`python tests/load/canned.py FILE`, which holds headers in JSON on its first line, then the content. Litestar, uvicorn
+with our protocol, and our outermost layer, as in the service; but for one thing: this handler is reached through litestar's routing, as anybody's would be, and the service's routes that
 compute go round it.
 """
 

@@ -52,7 +52,7 @@ def service(workers: int) -> Iterator[tuple[int, int]]:
     process, port = started(["-m", "sillcast.web"], SILLCAST_WORKERS=str(workers), SILLCAST_DRAIN_S="0")
     try:
         until = time.monotonic() + 120
-        while ask(port, "GET", "/health/ready")[0] != 200:
+        while ask(port, "GET", "/health/ready")[0].status != 200:
             assert time.monotonic() < until
             time.sleep(0.2)
         yield port, process.pid
@@ -61,22 +61,19 @@ def service(workers: int) -> Iterator[tuple[int, int]]:
         process.wait(30)
 
 
-def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[int, bytes]:
-    line = http.client.HTTPConnection("127.0.0.1", port, timeout=120)
+def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[http.client.HTTPResponse, bytes]:
+    """The answer to one request on a line of its own, and its content."""
+    line = line_to(port)
     line.request(method, path, body, JSON)
     answer = line.getresponse()
     content = answer.read()
     line.close()
-    return answer.status, content
+    return answer, content
 
 
 def answered(port: int, path: str, body: bytes) -> tuple[dict[str, str], bytes]:
     """An answer's own headers, without those that the same stack gives all answers; and its content."""
-    line = line_to(port)
-    line.request("POST", path, body, JSON)
-    answer = line.getresponse()
-    content = answer.read()
-    line.close()
+    answer, content = ask(port, "POST", path, body)
     own = ("cache-control", "content-digest", "content-length", "content-type", "server-timing", "vary")
     return {name: str(answer.headers[name]) for name in own}, content
 

@@ -189,6 +189,8 @@ AT_WORK = {
     "no_area": ("[1., 0.], [0., 1.]", "[1., 0.], [2., 0.]"),
     "not_an_emission": ("return (FloorArea", "return ('area', FloorArea"),
     "negative_time": ("params = Odd", "params = Odd; response_s = lambda self, params: -1.0"),
+    "settings_raise": ("params = Odd", "params = Odd; tunables = lambda self, params, scene: 1 / 0"),
+    "not_a_setting": ("params = Odd", "params = Odd; tunables = lambda self, params, scene: ['tilt']"),
 }
 
 WORK = f"""

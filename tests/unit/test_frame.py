@@ -19,6 +19,13 @@ def test_rotation_is_scipys_intrinsic_zxy(side, tilt, yaw, roll):
     np.testing.assert_allclose(rotation(side=side, tilt_deg=tilt, yaw_deg=yaw, roll_deg=roll), expected, atol=1e-12)
 
 
+@given(st.sampled_from(["near", "far"]), st.floats(-90, 90), ANGLES, ANGLES)
+def test_a_pose_knows_its_tilt_whatever_its_yaw_and_roll(side, tilt, yaw, roll):
+    matrix = Rotation.from_euler("ZXY", [(180 if side == "near" else 0) + yaw, tilt, roll], degrees=True).as_matrix()
+    # 1e-5: near 90 degrees the sine says little of the angle, a rounding of 1e-16 in it moves that by 1e-8 radians
+    assert Pose(np.zeros(3), matrix, side).tilt_deg == pytest.approx(tilt, abs=1e-5)
+
+
 # Where the straight-down ray of a sensor 4 m up and 0.20 m out meets the floor; by hand: 4 tan(30 deg) = 2.309 and so on.
 FLOOR_POINTS = [
     ("near", 30, 0, 0, (0.0, -2.509)),

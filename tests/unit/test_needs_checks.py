@@ -90,6 +90,11 @@ def test_the_way_through_the_door_reaches_over_all_panels() -> None:
 def test_the_way_through_a_door_that_turns_reaches_to_the_end_of_its_sweep(motion, way_m) -> None:
     found = required(Door(opening=Opening(width_m=1.1, height_m=2.1), motion=motion))
     assert result(found, "door/crossing_time") == pytest.approx(way_m / 0.92)
+    told = next(d for d in found.derivations if d.id == "door/crossing_time")
+    assert told.formula == "(wall and leaf + sweep beyond them + 2 x strip_depth_m) / slowest speed"
+    values = {i.name: float(i.value) for i in told.inputs}
+    way = values["wall_and_leaf"] + values["sweep_beyond"] + 2.0 * values["strip_depth_m"]
+    assert way == pytest.approx(way_m)
 
 
 def test_a_traveller_slower_than_the_slow_walker_counts() -> None:

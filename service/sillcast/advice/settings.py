@@ -13,7 +13,7 @@ from sillcast.contract import Field
 from sillcast.errors import FamilyError
 from sillcast.family import Tunable
 from sillcast.needs import ZoneNeed
-from sillcast.sensing import Placed
+from sillcast.sensing import Placed, tunables_of
 
 __all__ = ["Setting", "narrowed", "new_fields", "settings_of"]
 
@@ -76,11 +76,7 @@ def settings_of(request: Any, placed: Sequence[Placed], zones: Sequence[ZoneNeed
 
 
 def _declared(request: Any, sensor: Placed) -> Iterator[Setting]:
-    try:
-        tunables = list(sensor.family.tunables(sensor.params, sensor.scene))
-    except Exception as error:
-        raise FamilyError(sensor.family.name, sensor.distribution, f"tunables raised {type(error).__name__}") from error
-    for tunable in tunables:
+    for tunable in tunables_of(sensor):
         try:
             yield _numeric(request, sensor, tunable)
         except (KeyError, TypeError, ValueError) as error:

@@ -197,6 +197,22 @@ SURFACE_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
     }
 )
 
+# For those that find a body by its own echo alone; others miss the floor's behind a dark one.
+ECHO_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
+    {
+        **SURFACE_FINDINGS,
+        "dark_cloth_unseen": FindingSpec(
+            "warning",
+            "The head is {above_m:.2f} m up, and on cloth of {dark_percent:.1f} % its range is {dark_m:.2f} m (it is "
+            "stated for {rated_percent:.0f} %): in such clothing a body {body_m:.2f} m high is not seen anywhere, even "
+            "where a zone for protection is met.",
+            "Mount it lower, take one with a range of {least_m:.2f} m or more for {rated_percent:.0f} %, or have a "
+            "sensor of another principle protect these places; walk-test in dark clothing.",
+            "range ~ square root of reflectance, Lambert's law; darkest cloth of IEC 61496-3, from memory",
+        ),
+    }
+)
+
 
 @dataclass(frozen=True)
 class _Loss:
@@ -300,20 +316,3 @@ def _snow(params: Any, scene: Scene, snow_mm_per_h: float, law: str) -> _Loss:
         per_m=physics.per_m(worst),
         note="Attenuation alone; flakes near the head throw light back.",
     )
-
-
-# For those that find a body by its own echo alone; others miss the floor's behind a dark one.
-ECHO_FINDINGS: Mapping[str, FindingSpec] = MappingProxyType(
-    {
-        **SURFACE_FINDINGS,
-        "dark_cloth_unseen": FindingSpec(
-            "warning",
-            "The head is {above_m:.2f} m up, and on cloth of {dark_percent:.1f} % its range is {dark_m:.2f} m (it is "
-            "stated for {rated_percent:.0f} %): in such clothing a body {body_m:.2f} m high is not seen anywhere, even "
-            "where a zone for protection is met.",
-            "Mount it lower, take one with a range of {least_m:.2f} m or more for {rated_percent:.0f} %, or have a "
-            "sensor of another principle protect these places; walk-test in dark clothing.",
-            "range ~ square root of reflectance, Lambert's law; darkest cloth of IEC 61496-3, from memory",
-        ),
-    }
-)

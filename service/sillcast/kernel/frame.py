@@ -5,6 +5,7 @@ near side who faces the door, y ahead through the door, z up. Near side y < 0.
 """
 
 from dataclasses import dataclass
+from math import asin, degrees
 from typing import Literal
 
 import numpy as np
@@ -76,6 +77,11 @@ class Pose:
         """Pose from a mount's numbers, in metres and degrees."""
         matrix = rotation(side=side, tilt_deg=tilt_deg, yaw_deg=yaw_deg, roll_deg=roll_deg)
         return cls(np.array([x_m, y_m, z_m], dtype=np.float64), matrix, side)
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle of the sensor's second axis above the horizontal: the mount's tilt, within a quarter turn. [deg]"""
+        return degrees(asin(min(max(float(self.matrix[2, 1]), -1.0), 1.0)))
 
 
 @dataclass(frozen=True)

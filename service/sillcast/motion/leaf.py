@@ -23,6 +23,7 @@ __all__ = [
     "leaf_panels",
     "leaf_prisms",
     "leaf_width_m",
+    "panel_count",
     "panel_way_m",
     "panel_width_m",
     "rear_plane_m",
@@ -34,7 +35,7 @@ __all__ = [
 WALL_WIDTH_M = 30.0
 WALL_TOP_M = 20.0
 _LEAST_SLAB_M = 1e-6
-_SEAL_M = 0.01  # along the door, of what closes the gap between telescopic panels
+_SEAL_M = 0.01  # along the door, of what closes the gap between telescopic panels: thin, and no ray passes it
 
 
 @dataclass(frozen=True)
@@ -95,12 +96,17 @@ def lap_m(door: Door) -> float:
     return door.leaf.overlap_m if isinstance(motion, Sliding) and motion.leaves == 1 and is_free else 0.0
 
 
+def panel_count(door: Door) -> int:
+    """Telescopic panels of each leaf, 1 of all leaves that do not slide. [1]"""
+    return door.motion.panels if isinstance(door.motion, Sliding) else 1
+
+
 def panel_way_m(door: Door, behind: int) -> float:
     """Whole way of a sliding panel: the leaf's for the leading one, a panel's width less for each one behind it. [m]
 
     `behind` counts the panels before it. Their open edges stand side by side at the jamb.
     """
-    panels = door.motion.panels if isinstance(door.motion, Sliding) else 1
+    panels = panel_count(door)
     return leaf_width_m(door) * (1.0 - behind / panels) if behind else travel_m(door)
 
 
@@ -109,7 +115,7 @@ def panel_width_m(door: Door, behind: int) -> float:
 
     The leading one has the lap over the closing jamb, the rear one the overlap over the other.
     """
-    panels = door.motion.panels if isinstance(door.motion, Sliding) else 1
+    panels = panel_count(door)
     over = (0.0 if behind else lap_m(door)) + (door.leaf.overlap_m if behind == panels - 1 else 0.0)
     return leaf_width_m(door) / panels + over
 

@@ -54,7 +54,7 @@ def _zone(ask: Ask, i: int, traveller: Traveller, side: str) -> ZoneNeed | None:
     body = ask.body(traveller.body or ask.rule.set.activation_body, f"{pointer}/body")
     if ask.value("activation_margin_m", zone) is None:
         return None
-    half, inner, hold = ask.half_width_m(body), _inner(ask, body, zone), ask.door.motion.hold_open_s
+    half, inner, hold = ask.half_width_m(body), _inner(ask, body, zone, side), ask.door.motion.hold_open_s
     to_clear = _time_to_clear(ask, pointer, traveller, zone)
     far = _distance(ask, pointer, traveller, zone, side, to_clear)
     if half <= 0.0 or far <= inner:
@@ -108,9 +108,8 @@ def _slanted(side: str, half: float, inner: float, far: float, approach_deg: flo
     return Region.ring([(x + lean * at, out * at) for x, at in corners])
 
 
-def _inner(ask: Ask, body: TestBody, zone: str) -> float:
+def _inner(ask: Ask, body: TestBody, zone: str, side: str) -> float:
     """Where the body no longer touches the leaf, or where the set lets the zone begin, whichever is farther."""
-    side = zone.split(":")[1]
     (face, leaf), result = ask.face(side), ask.touch_m(body, side)
     formula, inputs = f"{face} + body depth / 2", [*leaf, given("body_depth", body.depth_m, "m", f"body {body.name}")]
     if ask.rule.given("activation_inner_m"):
@@ -191,10 +190,10 @@ def _distance(ask: Ask, pointer: str, traveller: Traveller, zone: str, side: str
         f"{far:.2f} m because {traveller.name} comes at {traveller.speed_m_per_s:.2f} m/s; "
         f"at {slower:.2f} m/s it would be {at(slower):.2f} m."
     )
-    return _at_least(ask, zone, inputs, far, change)
+    return _at_least(ask, zone, side, inputs, far, change)
 
 
-def _at_least(ask: Ask, zone: str, inputs: list[DerivationInput], far: float, change: str) -> float:
+def _at_least(ask: Ask, zone: str, side: str, inputs: list[DerivationInput], far: float, change: str) -> float:
     """The larger of the kinematic distance and the set's least depth, both in the derivation."""
     formula = "speed x (sensor_response + control_delay + time_to_clear) + front_overhang + activation_margin_m"
     if inputs[-1].name == "sweep_depth":
@@ -203,7 +202,6 @@ def _at_least(ask: Ask, zone: str, inputs: list[DerivationInput], far: float, ch
     status = ask.rule.source("activation_margin_m")[1]
     result = far
     if ask.rule.given("activation_depth_m"):
-        side = zone.split(":")[1]
         least = ask.face_m(side) + ask.rule.value("activation_depth_m")
         inputs = [*inputs, ask.rule.input("activation_depth_m")]
         formula += f"; at least {ask.face(side)[0]} + activation_depth_m"

@@ -126,7 +126,7 @@ def _lift(ask: Ask, body: TestBody) -> list[ZoneNeed]:
     zones = []
     for side in SIDES:
         zone = ask.protection(side, f"{side}_strip")
-        outer, derivations = strip_edges(ask, body, zone, touch)
+        outer, derivations = strip_edges(ask, body, zone, side, touch)
         ys = sorted((outwards(side) * touch, outwards(side) * outer))
         label = f"strip beside the leaf, {side} side"
         zones.append(protection_zone(zone, label, Region.box(-half, half, *ys), body, derivations))
@@ -161,8 +161,8 @@ def _trailing_edges(ask: Ask, body: TestBody, sliding: Sliding) -> list[ZoneNeed
 
 def _trailing_edge(ask: Ask, body: TestBody, side: str, end: str) -> ZoneNeed:
     zone, edge = ask.protection(side, f"{end}_trailing_edge"), ask.door.opening.width_m / 2.0
-    outer, derivations = strip_edges(ask, body, zone, 0.0)
-    panel = max(motion.panel_width_m(ask.door, k) for k in range(getattr(ask.door.motion, "panels", 1)))
+    outer, derivations = strip_edges(ask, body, zone, side, 0.0)
+    panel = max(motion.panel_width_m(ask.door, k) for k in range(motion.panel_count(ask.door)))
     reach = edge + panel + ask.rule.value("strip_depth_m") + body.width_m / 2.0
     inputs = [
         given("opening_width", 2.0 * edge, "m", "/door/opening/width_m"),

@@ -6,9 +6,9 @@ from sillcast.needs.zones import CLOSING_STATES, Ask, ZoneNeed, given, outwards
 __all__ = ["half_width", "path_strip", "protection_zone", "strip_edges"]
 
 
-def strip_edges(ask: Ask, body: TestBody, zone: str, inner: float) -> tuple[float, tuple[str, ...]]:
+def strip_edges(ask: Ask, body: TestBody, zone: str, side: str, inner: float) -> tuple[float, tuple[str, ...]]:
     """Outer edge of a strip beside the leaf, `inner` its other edge, with the derivations of both. [m]"""
-    depth, side = ask.rule.value("strip_depth_m"), zone.split(":")[1]
+    depth = ask.rule.value("strip_depth_m")
     source, status = ask.rule.source("strip_depth_m")
     outer = ask.face_m(side) + depth + body.depth_m / 2.0
     face, leaf = ask.face(side)
@@ -57,6 +57,6 @@ def protection_zone(
 def path_strip(ask: Ask, body: TestBody, side: str) -> ZoneNeed:
     """Strip on one side of a leaf whose leading edge runs in the leaf plane, from the plane outwards."""
     zone, half = ask.protection(side, "leaf_path"), ask.half_width_m(body)
-    outer, derivations = strip_edges(ask, body, zone, 0.0)
+    outer, derivations = strip_edges(ask, body, zone, side, 0.0)
     region = Region.box(-half, half, *sorted((0.0, outwards(side) * outer)))
     return protection_zone(zone, f"path of the leaf, {side} side", region, body, derivations)

@@ -7,6 +7,7 @@ from typing import Any
 from sillcast import motion
 from sillcast.contract import DerivationInput, Sliding, Swing, VerticalLift
 from sillcast.kernel import TestBody
+from sillcast.needs.bodies import catalogue
 from sillcast.needs.zones import SIDES, Ask, ZoneNeed, given
 from sillcast.physics.approach import GRAVITY_M_PER_S2
 
@@ -14,7 +15,6 @@ __all__ = ["check_timing"]
 
 _INCH_M, _POUND_KG = 0.0254, 0.45359237
 _ROUNDING_M = 1e-6  # corners of regions lie on a grid of 1e-8 m
-_BODY_THICK_M = 0.20  # smallest side of the reference body; that it decides is common practice, no source
 _LATCH = "Closing from 10 deg"
 _ROUNDING_S = 1e-6  # near standstill rounding of the place by 1e-16 changes the time by 1e-8 s
 
@@ -227,8 +227,10 @@ def _last_part(ask: Ask, side: str) -> None:
     if gap > allowed:
         pointer = "/door/motion/closing"
         told: dict[str, Any] = {"gap_m": gap, "allowed_m": allowed, **_answer(ask, side)}
-        if gap > _BODY_THICK_M:
-            ask.remark("runs_shut_on_body", pointer, derivation=name, body_m=_BODY_THICK_M, **told)
+        body = catalogue()["reference_body_upright"]
+        thick = min(body.width_m, body.depth_m, body.height_m)  # that this decides is common practice, no source
+        if gap > thick:
+            ask.remark("runs_shut_on_body", pointer, derivation=name, body_m=thick, **told)
         else:
             ask.remark("last_part_runs_shut", pointer, derivation=name, **told)
 

@@ -184,7 +184,9 @@ class _Protocol(HttpToolsProtocol):
         if self.pipeline:
             # Reading is paused for answers to earlier requests on this connection: not the sender's fault.
             self._wind(self.receive_s)
-        elif self._between == 0 if self._awaited == "headers" else self.cycle.response_complete:
+            return
+        is_silent = self._between == 0 if self._awaited == "headers" else self.cycle.response_complete
+        if is_silent:  # nothing has come that could be answered, or it has been
             self.transport.close()
         else:
             detail = f"The {self._awaited} of the request took longer than {self.receive_s:g} s."
